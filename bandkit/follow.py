@@ -1,0 +1,337 @@
+"""Follow the bands sideways, and average along them.
+
+A corallite's own texture is as strong as the annual signal on a narrow track, but
+a band goes on across centimetres of slab and the texture does not. So the strip
+is averaged along the bands: for every place on the track, the shift tells how much
+deeper or shallower the same band lies at each distance to the side.
+
+The shift field is found in two steps. First every window of the track is tried
+with straight and domed bands of all slopes, and the sequence of shapes with most
+power in the stack, changing slowly with depth, is kept (dynamic programming).
+Then the remaining shift is found by least squares on the gradient (Lucas and
+Kanade 1981), smoothed over a window along and across, a few times over.
+
+References
+----------
+Lucas, B. D. and Kanade, T. (1981) An iterative image registration technique with
+an application to stereo vision. Proc. 7th IJCAI, 674-679.
+Neidell, N. S. and Taner, M. T. (1971) Semblance and other coherency measures for
+multichannel data. Geophysics 36, 482-497.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+# Working grid of the search: fine enough for bands 3 mm apart, coarse enough to be quick.
+DEPTH_STEP_MM = 0.2
+BIN_WIDTH_MM = 1.5
+# Bands steeper than this against the track cannot be told from the texture's own grain.
+MAX_SLOPE = 0.6
+# Tightest dome followed: bands of a colony of 40 mm radius.
+MAX_CURVATURE_MM = 1.0 / 40.0
+WINDOW_SD_MM = 8.0
+SHAPE_EVERY_MM = 4.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BandField:
+    """How the bands run beside the track.
+
+    Parameters
+    ----------
+    depth_mm : ndarray, shape (n_depth,)
+        Depth on the track, in mm.
+    across_mm : ndarray, shape (n_across,)
+        Distance to the side, in mm.
+    shift_mm : ndarray, shape (n_depth, n_across)
+        The band that crosses the track at ``depth_mm`` lies at depth + shift at
+        that distance; 0 on the track.
+    weight : ndarray, shape (n_depth, n_across)
+        0 to 1: how well that place follows the bands of the track.
+    tilt_deg : ndarray, shape (n_depth,)
+        Angle between the band's normal and the track, in degrees, signed.
+    """
+
+    depth_mm: FloatArray
+    across_mm: FloatArray
+    shift_mm: FloatArray
+    weight: FloatArray
+    tilt_deg: FloatArray
+
+    def shift_at(self, depth_mm: FloatArray, across_mm: FloatArray) -> FloatArray:
+        """Shift in mm on a grid of depths and distances, shape (len(depth_mm), len(across_mm))."""
+        return _regrid(self.shift_mm, (self.depth_mm, self.across_mm), (depth_mm, across_mm))
+
+    def weight_at(self, depth_mm: FloatArray, across_mm: FloatArray) -> FloatArray:
+        """Weight on a grid of depths and distances, shape (len(depth_mm), len(across_mm))."""
+        return _regrid(self.weight, (self.depth_mm, self.across_mm), (depth_mm, across_mm))
+
+
+def follow_bands(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray) -> BandField:
+    """Find how the bands run beside the track.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n_depth, n_across)
+        Straightened strip of whatever carries the bands; NaN where there is none.
+    depth_mm : ndarray, shape (n_depth,)
+        Depth along the track, in mm, equally spaced.
+    across_mm : ndarray, shape (n_across,)
+        Distance to the side, in mm, equally spaced, with 0 among them.
+
+    Returns
+    -------
+    BandField
+        The shift field on a coarse grid; straight bands where too little is left to follow.
+    """
+    depth, bins, traces, known = _traces(values, depth_mm, across_mm)
+    if len(bins) < 3 or known.sum() < 20:
+        return _straight(depth, bins)
+    flat = _equalise(traces, known, DEPTH_STEP_MM)
+    shift = _scan_shapes(flat, known, depth, bins)
+    for window_mm, width_mm in ((10.0, 6.0), (8.0, 4.5), (6.0, 3.5), (6.0, 3.5)):
+        shift = _refine(flat, known, depth, bins, shift, window_mm=window_mm, width_mm=width_mm)
+    weight = _coherence(flat, known, depth, shift)
+    return BandField(depth_mm=depth, across_mm=bins, shift_mm=shift, weight=weight, tilt_deg=_tilt(shift, bins))
+
+
+def average_along_bands(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, field: BandField, *,
+                        width_mm: float, weighted: bool = True) -> tuple[FloatArray, FloatArray]:
+    """Average a strip along its bands.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n_depth, n_across)
+        Straightened strip; NaN where it is unknown.
+    depth_mm : ndarray, shape (n_depth,)
+        Depth along the track, in mm, equally spaced.
+    across_mm : ndarray, shape (n_across,)
+        Distance to the side, in mm.
+    field : BandField
+        How the bands run.
+    width_mm : float
+        Full width over which to average, in mm.
+    weighted : bool
+        Weigh columns by how well they follow the bands (for finding marks);
+        false gives the plain mean (for density).
+
+    Returns
+    -------
+    mean : ndarray, shape (n_depth,)
+        Average along the band through each depth; NaN where nothing is known.
+    known_frac : ndarray, shape (n_depth,)
+        Share of the width that was known, 0 to 1.
+    """
+    columns = np.flatnonzero(np.abs(across_mm) <= width_mm / 2 + 1e-9)
+    if len(columns) == 0:
+        columns = np.array([int(np.argmin(np.abs(across_mm)))])
+    shift = field.shift_at(depth_mm, across_mm[columns])
+    weight = field.weight_at(depth_mm, across_mm[columns]) if weighted else np.ones_like(shift)
+    aligned = np.stack([np.interp(depth_mm + shift[:, k], depth_mm, values[:, c], left=np.nan, right=np.nan)
+                        for k, c in enumerate(columns)], axis=1)
+    known = np.isfinite(aligned)
+    weight = np.where(known, weight, 0.0)
+    total = weight.sum(axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = np.where(known, aligned * weight, 0.0).sum(axis=1) / total
+    mean[total <= 0] = np.nan
+    return mean, known.mean(axis=1)
+
+
+def _straight(depth: FloatArray, bins: FloatArray) -> BandField:
+    """Bands square to the track, where nothing can be followed."""
+    zeros = np.zeros((len(depth), len(bins)))
+    return BandField(depth_mm=depth, across_mm=bins, shift_mm=zeros, weight=np.ones_like(zeros),
+                     tilt_deg=np.zeros(len(depth)))
+
+
+def _traces(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray
+            ) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
+    """Average the strip into bins across, on the coarser depth grid."""
+    half = min(-across_mm[0], across_mm[-1])
+    n_side = max(int((max(-across_mm[0], across_mm[-1])) / BIN_WIDTH_MM), 0)
+    bins = np.arange(-n_side, n_side + 1) * BIN_WIDTH_MM
+    bins = bins[(bins >= across_mm[0] - BIN_WIDTH_MM / 2) & (bins <= across_mm[-1] + BIN_WIDTH_MM / 2)]
+    del half
+    step = depth_mm[1] - depth_mm[0]
+    n_rows = max(int(DEPTH_STEP_MM / step + 1e-6), 1)
+    usable = len(depth_mm) // n_rows * n_rows
+    depth = depth_mm[:usable].reshape(-1, n_rows).mean(axis=1)
+    columns = []
+    for centre in bins:
+        inside = np.abs(across_mm - centre) <= BIN_WIDTH_MM / 2 + 1e-9
+        columns.append(_mean_known(_mean_known(values[:usable, inside], 1).reshape(-1, n_rows), 1))
+    traces = np.stack(columns, axis=1)
+    return depth, bins, traces, np.isfinite(traces)
+
+
+def _mean_known(values: FloatArray, axis: int) -> FloatArray:
+    """Mean of what is known; NaN when less than half of it is."""
+    known = np.isfinite(values)
+    count = known.sum(axis=axis)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = np.where(known, values, 0.0).sum(axis=axis) / count
+    return np.where(2 * count >= max(values.shape[axis], 1), mean, np.nan)
+
+
+def _smooth(values: FloatArray, known: FloatArray, sd: tuple[float, float]) -> FloatArray:
+    """Gaussian mean over what is known; ``sd`` in samples along depth and across."""
+    from scipy.ndimage import gaussian_filter
+
+    weight = gaussian_filter(known.astype(float), sd, mode="constant", truncate=3.0)
+    total = gaussian_filter(np.where(known > 0, values * known, 0.0), sd, mode="constant", truncate=3.0)
+    return total / np.maximum(weight, 1e-9)
+
+
+def _equalise(traces: FloatArray, known: NDArray[np.bool_], step: float) -> FloatArray:
+    """Take out slow change and the finest texture, make contrast even, tame outliers such as borings."""
+    mask = known.astype(float)
+    filled = np.where(known, traces, 0.0)
+    slow = _smooth(filled, mask, (7.0 / step, 0.0))
+    fine = _smooth(np.where(known, filled - slow, 0.0), mask, (0.35 / step, 0.0))
+    spread = np.sqrt(_smooth(fine**2, mask, (15.0 / step, 1.5)))
+    even = fine / np.maximum(spread, 1e-12)
+    return np.where(known, 2.0 * np.tanh(even / 2.0), 0.0)
+
+
+def _scan_shapes(flat: FloatArray, known: NDArray[np.bool_], depth: FloatArray, bins: FloatArray) -> FloatArray:
+    """Best slowly changing straight or domed shape of the bands along the track."""
+    reach = float(np.max(np.abs(bins)))
+    slopes = np.linspace(-MAX_SLOPE, MAX_SLOPE, 2 * int(np.ceil(MAX_SLOPE * reach / 1.0)) + 1)
+    curvatures = np.linspace(-MAX_CURVATURE_MM, MAX_CURVATURE_MM,
+                             2 * int(np.ceil(MAX_CURVATURE_MM / 2 * reach**2 / 1.5)) + 1)
+    step = depth[1] - depth[0]
+    every = max(int(SHAPE_EVERY_MM / step), 1)
+    power = np.stack([[_stack_power(flat, known, bins, p * bins + 0.5 * c * bins**2, step)[::every]
+                       for c in curvatures] for p in slopes])
+    chosen = _smooth_path(power, slopes, curvatures, reach)
+    at = depth[::every]
+    slope = np.interp(depth, at, slopes[chosen[:, 0]])
+    curvature = np.interp(depth, at, curvatures[chosen[:, 1]])
+    slope, curvature = (_smooth(v[:, None], np.ones((len(v), 1)), (SHAPE_EVERY_MM / step, 0.0))[:, 0]
+                        for v in (slope, curvature))
+    return np.asarray(slope[:, None] * bins + 0.5 * curvature[:, None] * bins**2)
+
+
+def _stack_power(flat: FloatArray, known: NDArray[np.bool_], bins: FloatArray, shift_mm: FloatArray,
+                 step: float) -> FloatArray:
+    """Semblance of the strip stacked along one shape, smoothed along the track, shape (n_depth,)."""
+    from scipy.ndimage import gaussian_filter1d
+
+    n = len(flat)
+    rows = np.arange(n)[:, None] + np.rint(shift_mm / step).astype(int)[None, :]
+    outside = (rows < 0) | (rows >= n)
+    rows = np.clip(rows, 0, n - 1)
+    columns = np.arange(len(bins))[None, :]
+    use = known[rows, columns] & ~outside
+    shifted = np.where(use, flat[rows, columns], 0.0)
+    count = np.maximum(use.sum(axis=1), 1)
+    both = np.stack([shifted.sum(axis=1) ** 2 / count, (shifted**2).sum(axis=1)])
+    top, bottom = gaussian_filter1d(both, WINDOW_SD_MM / step, axis=1, mode="nearest")
+    return np.asarray(top / np.maximum(bottom, 1e-9))
+
+
+def _smooth_path(power: FloatArray, slopes: FloatArray, curvatures: FloatArray, reach: float) -> NDArray[np.int64]:
+    """Sequence of (slope, curvature) with most power that changes slowly, shape (n_windows, 2)."""
+    n_windows = power.shape[2]
+    edge = (slopes[:, None, None] * np.array([-reach, reach]) + 0.5 * curvatures[None, :, None] * reach**2).reshape(-1, 2)
+    # A change of the bands' edge by 3 mm over one window step costs as much as losing a tenth of the semblance.
+    cost = 0.1 * ((edge[:, None, :] - edge[None, :, :]) ** 2).mean(axis=2) / 9.0
+    gain = power.reshape(-1, n_windows)
+    best = gain[:, 0].copy()
+    back = np.zeros((n_windows, len(best)), dtype=np.int64)
+    for k in range(1, n_windows):
+        reached = best[None, :] - cost
+        back[k] = np.argmax(reached, axis=1)
+        best = gain[:, k] + reached[np.arange(len(best)), back[k]]
+    state = int(np.argmax(best))
+    path = np.empty(n_windows, dtype=np.int64)
+    for k in range(n_windows - 1, -1, -1):
+        path[k] = state
+        state = int(back[k][state])
+    return np.stack(np.unravel_index(path, power.shape[:2]), axis=1)
+
+
+def _align(flat: FloatArray, known: NDArray[np.bool_], depth: FloatArray, shift: FloatArray
+           ) -> tuple[FloatArray, FloatArray]:
+    """Each trace moved onto the track's depth, and where it is known (0 or 1)."""
+    aligned = np.empty_like(flat)
+    use = np.empty_like(flat)
+    for b in range(flat.shape[1]):
+        at = depth + shift[:, b]
+        aligned[:, b] = np.interp(at, depth, flat[:, b], left=0.0, right=0.0)
+        use[:, b] = np.interp(at, depth, known[:, b].astype(float), left=0.0, right=0.0) > 0.99
+    return aligned * use, use
+
+
+def _reference(aligned: FloatArray, use: FloatArray, weight: FloatArray | None = None) -> FloatArray:
+    """The stack along the bands, shape (n_depth,)."""
+    w = use if weight is None else use * weight
+    return np.asarray((aligned * w).sum(axis=1) / np.maximum(w.sum(axis=1), 1e-9))
+
+
+def _refine(flat: FloatArray, known: NDArray[np.bool_], depth: FloatArray, bins: FloatArray, shift: FloatArray, *,
+            window_mm: float, width_mm: float) -> FloatArray:
+    """One least-squares update of the shift field, anchored to the track."""
+    step = depth[1] - depth[0]
+    aligned, use = _align(flat, known, depth, shift)
+    reference = _reference(aligned, use, _smooth(np.where(use > 0, 1.0, 0.0), np.ones_like(use), (1.0, 0.0)))
+    gradient = np.gradient(reference, step)[:, None]
+    sd = (window_mm / step, width_mm / BIN_WIDTH_MM)
+    misfit = np.clip(aligned - reference[:, None], -2.0, 2.0) * use
+    top = _smooth(misfit * gradient, np.ones_like(use), sd)
+    bottom = _smooth(use * gradient**2, np.ones_like(use), sd)
+    floor = 0.05 * float(np.mean(bottom)) + 1e-9
+    update = -np.clip(top / (bottom + floor), -1.0, 1.0)
+    return _anchor(shift + update, depth, bins)
+
+
+def _anchor(shift: FloatArray, depth: FloatArray, bins: FloatArray) -> FloatArray:
+    """Make the shift zero on the track: measure it against where the track itself crosses the band."""
+    zero = np.array([np.interp(0.0, bins, row) for row in shift]) if not np.any(bins == 0.0) else \
+        shift[:, int(np.argmin(np.abs(bins)))]
+    on_track = depth + zero
+    # Depth must grow along the track; a fold in the field would be an artefact.
+    on_track = np.maximum.accumulate(on_track)
+    source = np.interp(depth, on_track, depth)
+    moved = np.stack([np.interp(source, depth, shift[:, b] - zero) for b in range(shift.shape[1])], axis=1)
+    return moved
+
+
+def _coherence(flat: FloatArray, known: NDArray[np.bool_], depth: FloatArray, shift: FloatArray) -> FloatArray:
+    """Local correlation of each aligned trace with the stack of the others, as a weight from 0.05 to 1."""
+    step = depth[1] - depth[0]
+    aligned, use = _align(flat, known, depth, shift)
+    count = np.maximum(use.sum(axis=1, keepdims=True), 2)
+    others = (aligned.sum(axis=1, keepdims=True) - aligned) / (count - 1)
+    sd = (WINDOW_SD_MM / step, 1.0)
+    ones = np.ones_like(use)
+    cross = _smooth(aligned * others, ones, sd)
+    own, rest = _smooth(aligned**2, ones, sd), _smooth(others**2 * use, ones, sd)
+    correlation = cross / np.sqrt(np.maximum(own * rest, 1e-12))
+    return np.asarray(np.where(use > 0, np.clip(correlation, 0.05, 1.0), 0.05))
+
+
+def _tilt(shift: FloatArray, bins: FloatArray) -> FloatArray:
+    """Angle of the bands against the track over the middle 10 mm, in degrees."""
+    near = np.abs(bins) <= 5.0
+    a = bins[near]
+    slope = (shift[:, near] * a).sum(axis=1) / max(float((a * a).sum()), 1e-12)
+    return np.degrees(np.arctan(slope))
+
+
+def _regrid(values: FloatArray, grid: tuple[FloatArray, FloatArray], to: tuple[FloatArray, FloatArray]) -> FloatArray:
+    """Linear interpolation from one rectangular grid to another, held at the edges."""
+    first = np.stack([np.interp(to[0], grid[0], values[:, b]) for b in range(values.shape[1])], axis=1)
+    if len(grid[1]) == 1:
+        return np.repeat(first, len(to[1]), axis=1)
+    index = np.interp(to[1], grid[1], np.arange(len(grid[1])))
+    low = np.minimum(index.astype(int), len(grid[1]) - 2)
+    part = index - low
+    return np.asarray(first[:, low] * (1 - part) + first[:, low + 1] * part)

@@ -1,0 +1,1 @@
+"""Millimetres per pixel."""

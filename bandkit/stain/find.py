@@ -1,0 +1,205 @@
+"""Find the stain lines of a straightened strip."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bandkit.errors import InputError
+from bandkit.stain.colour import ALIZARIN, Dye, Encoding, dye_index, linear_light, usable
+from bandkit.stain.evidence import Candidate, best_candidate
+from bandkit.stain.line import StainLine, no_line
+from bandkit.stain.trace import Scene, Trace, edge_across, is_hue_of, trace_line
+
+FloatArray = NDArray[np.float64]
+
+# Rate of false alarms on unstained slabs that is accepted.
+FALSE_ALARM_RATE = 0.01
+# Outermost part of the strip that is not looked at: dead tissue, algae, the rim of the picture.
+SURFACE_MARGIN_MM = 0.5
+# Less confident or less contrasty lines are flagged as faint.
+FAINT_CONFIDENCE = 0.99
+FAINT_CONTRAST = 0.5
+# Lines nearer to each other than this are one.
+APART_MM = 1.0
+# Shorter strips hold no texture to compare with.
+MIN_STRIP_MM = 5.0
+
+
+def find_stains(rgb: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, *, full_scale: float, count: int,
+                dye: Dye = ALIZARIN, encoding: Encoding = "srgb",
+                expected_depth_mm: Sequence[tuple[float, float]] | None = None,
+                surface_margin_mm: float = SURFACE_MARGIN_MM) -> tuple[StainLine, ...]:
+    """Find stain lines in a colour strip, or say that they are not there.
+
+    Parameters
+    ----------
+    rgb : ndarray, shape (n_depth, n_across, 3)
+        Colours in native units, straightened along the growth axis; NaN outside the image or masked.
+    depth_mm : ndarray, shape (n_depth,)
+        Depth, equally spaced, 0 at the outer surface and growing inwards.
+    across_mm : ndarray, shape (n_across,)
+        Distance to the side, equally spaced, 0 on the track.
+    full_scale : float
+        Native value of white, such as 255.
+    count : int
+        How many stain lines there should be.
+    dye : Dye
+        Dye to look for.
+    encoding : {"srgb", "linear"}
+        How native values code light.
+    expected_depth_mm : sequence of (lo, hi), optional
+        Only lines that cross the track within one of these depths are accepted.
+    surface_margin_mm : float
+        Outermost part of the strip that is not looked at.
+
+    Returns
+    -------
+    tuple of StainLine
+        ``count`` answers: lines that were found, outermost (newest) first, then those that were not.
+
+    Raises
+    ------
+    InputError
+        When shapes do not fit, depths are not increasing, or ``count`` is negative.
+
+    Notes
+    -----
+    The depth reported is that of the distal (outer) edge at the track centre: there the
+    growth stood when the dye was in the water. What lies inwards of it is dye that
+    seeped down the pores. A line counts as found when the texture of the same slab
+    would give as good a path in at most 1 % of slabs, and its colour is that of the dye. The
+    confidence turns this p-value into a probability by the bound of Sellke et al.:
+    ``1 / (1 - e p ln p)`` with even odds beforehand.
+
+    References
+    ----------
+    Manzello, D. (2006) in Coral-List, September 2006, on measuring from the distal edge.
+    Sellke, T., Bayarri, M. J. and Berger, J. O. (2001) The American Statistician 55, 62-71.
+    """
+    _check(rgb, depth_mm, across_mm, count)
+    scene = _prepare(rgb, depth_mm, across_mm, full_scale=full_scale, encoding=encoding, dye=dye)
+    allowed = _allowed_rows(scene.index.depth_mm, surface_margin_mm, expected_depth_mm)
+    traces, p_values, p_left = _search(scene, allowed, count, dye, surface_margin_mm)
+    traces = _retrace(scene, traces)
+    lines = sorted((_as_line(t, p, scene) for t, p in zip(traces, p_values, strict=True)), key=lambda x: x.depth_mm)
+    missing = [no_line(across_mm, confidence_of(p_left))] * (count - len(lines))
+    return (*lines, *missing)
+
+
+def confidence_of(p_value: float) -> float:
+    """Probability that a line is there, from the chance that texture looks like it.
+
+    Parameters
+    ----------
+    p_value : float
+        Chance that unstained texture gives as good a path.
+
+    Returns
+    -------
+    float
+        ``1 / (1 - e p ln p)``, for even odds beforehand; at most 0.5 where p is above 1/e.
+    """
+    if not p_value < np.exp(-1.0):
+        return 0.5 if p_value < 1.0 else 0.0
+    p = max(p_value, 1e-12)
+    return float(1.0 / (1.0 - np.e * p * np.log(p)))
+
+
+def _check(rgb: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, count: int) -> None:
+    """Refuse a strip whose parts do not fit together."""
+    if np.shape(rgb) != (len(depth_mm), len(across_mm), 3):
+        msg = f"rgb: must have shape (n_depth, n_across, 3) = ({len(depth_mm)}, {len(across_mm)}, 3), got {np.shape(rgb)}"
+        raise InputError(msg)
+    if count < 0:
+        msg = f"count: must be 0 or more, got {count}"
+        raise InputError(msg)
+    for name, values in (("depth_mm", depth_mm), ("across_mm", across_mm)):
+        steps = np.diff(values)
+        if len(values) < 2 or not np.all(steps > 0) or float(np.ptp(steps)) > 1e-3 * float(steps.mean()):
+            msg = f"{name}: must hold two or more positions, increasing in equal steps"
+            raise InputError(msg)
+
+
+def _prepare(rgb: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, *, full_scale: float, encoding: Encoding,
+             dye: Dye) -> Scene:
+    """Linear light and dye index of a strip."""
+    light = linear_light(rgb, full_scale=full_scale, encoding=encoding)
+    known = usable(light)
+    index = dye_index(light, depth_mm, across_mm, dye)
+    return Scene(light=np.where(known[..., None], light, 0.0), known=known, depth_mm=depth_mm, across_mm=across_mm,
+                 index=index)
+
+
+def _allowed_rows(depth_mm: FloatArray, margin_mm: float, expected: Sequence[tuple[float, float]] | None
+                  ) -> NDArray[np.bool_]:
+    """Rows of the working grid where a line may cross the track."""
+    below = depth_mm >= margin_mm
+    if expected is None:
+        return below
+    inside = np.zeros(len(depth_mm), dtype=bool)
+    for low, high in expected:
+        inside |= (depth_mm >= low) & (depth_mm <= high)
+    return below & inside
+
+
+def _search(scene: Scene, allowed: NDArray[np.bool_], count: int, dye: Dye, margin_mm: float
+            ) -> tuple[list[Trace], list[float], float]:
+    """Lines from the most to the least evident, their p-values, and that of the best path left."""
+    index = scene.index
+    grid = np.where((index.depth_mm >= margin_mm)[:, None], index.index, np.nan)
+    found = np.zeros(index.index.shape)
+    allowed = allowed.copy()
+    traces: list[Trace] = []
+    p_values: list[float] = []
+    # Paths of the wrong colour or without an edge are passed over, a few at most.
+    for _ in range(count + 3):
+        candidate = None if len(traces) == count or not allowed.any() else best_candidate(
+            grid - found, found, index.depth_mm, index.across_mm, allowed)
+        if candidate is None:
+            return traces, p_values, 1.0
+        if candidate.p_value > FALSE_ALARM_RATE:
+            return traces, p_values, candidate.p_value
+        trace = trace_line(scene, candidate.path_mm, tuple(traces))
+        if trace is not None and is_hue_of(trace, dye) and _is_apart(trace, traces):
+            traces.append(trace)
+            p_values.append(candidate.p_value)
+            found = found + trace.dye(index.depth_mm[:, None])
+        allowed &= np.abs(index.depth_mm - _centre(candidate, index.across_mm)) > APART_MM
+    return traces, p_values, 1.0
+
+
+def _centre(candidate: Candidate, across_mm: FloatArray) -> float:
+    """Depth of a path at the track."""
+    return float(candidate.path_mm[int(np.argmin(np.abs(across_mm)))])
+
+
+def _is_apart(trace: Trace, others: list[Trace]) -> bool:
+    """Whether a line is not one that was found before."""
+    return all(abs(trace.centre_mm - other.centre_mm) > APART_MM for other in others)
+
+
+def _retrace(scene: Scene, traces: list[Trace]) -> list[Trace]:
+    """Trace each of several lines again with all the others taken off."""
+    if len(traces) < 2:
+        return traces
+    out = list(traces)
+    for k, trace in enumerate(traces):
+        others = tuple(t for j, t in enumerate(out) if j != k)
+        again = trace_line(scene, trace.edge_mm, others)
+        if again is not None and abs(again.centre_mm - trace.centre_mm) < APART_MM:
+            out[k] = again
+    return out
+
+
+def _as_line(trace: Trace, p_value: float, scene: Scene) -> StainLine:
+    """The answer for a line that was found."""
+    confidence = confidence_of(p_value)
+    contrast = trace.fit.amplitude / scene.index.pixel_sd if scene.index.pixel_sd > 0 else float("inf")
+    faint = confidence < FAINT_CONFIDENCE or contrast < FAINT_CONTRAST
+    return StainLine(found=True, depth_mm=trace.centre_mm, depth_sd_mm=trace.centre_sd_mm, confidence=confidence,
+                     contrast_to_noise=float(contrast), across_mm=scene.across_mm,
+                     line_depth_mm=edge_across(trace, scene), tail_mm=trace.fit.tail_mm,
+                     flags=("stain-faint",) if faint else ())

@@ -1,0 +1,298 @@
+"""The line as a curve, and its distal edge at the track centre."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bandkit.stain.colour import COLUMN_MM, Dye, DyeIndex, block_edges, log_ratios
+from bandkit.stain.edge import EdgeFit, edge_shape, fit_edge
+from bandkit.stain.robust import nan_median, robust_sd
+
+FloatArray = NDArray[np.float64]
+
+# Part of the profile that the edge is fitted to, outwards and inwards of the path.
+OUTER_MM, INNER_MM = 4.0, 8.0
+# Samples count less with distance from the edge: the shape of a far tail must not pull the edge.
+WEIGHT_MM = 2.0
+# How far a column may still be off after the path, and over which width neighbours share a shift.
+LAG_MM, LAG_STEP_MM = 0.6, 0.05
+SHARE_MM = 2.0
+# Part of the profile that a column is shifted by.
+MATCH_MM = (-1.5, 2.5)
+ROUNDS = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Scene:
+    """A strip prepared for looking at lines closely.
+
+    Parameters
+    ----------
+    light : ndarray, shape (n_depth, n_across, 3)
+        Linear light, 0 where unknown.
+    known : ndarray of bool, shape (n_depth, n_across)
+        Where light is known.
+    depth_mm, across_mm : ndarray
+        Positions of the samples.
+    index : DyeIndex
+        Dye index on the working grid.
+    """
+
+    light: FloatArray
+    known: NDArray[np.bool_]
+    depth_mm: FloatArray
+    across_mm: FloatArray
+    index: DyeIndex
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Trace:
+    """A traced line.
+
+    Parameters
+    ----------
+    edge_mm : ndarray, shape (n_columns,)
+        Distal edge in each column of the working grid.
+    centre_mm, centre_sd_mm : float
+        Distal edge at the track centre and its standard error.
+    fit : EdgeFit
+        Fit to the profile averaged along the line.
+    hue_deg, hue_sd_deg : float
+        Direction of the colour change in (ln(R/G), ln(B/G)).
+    """
+
+    edge_mm: FloatArray
+    centre_mm: float
+    centre_sd_mm: float
+    fit: EdgeFit
+    hue_deg: float
+    hue_sd_deg: float
+
+    def dye(self, depth_mm: FloatArray) -> FloatArray:
+        """Dye index of this line alone.
+
+        Parameters
+        ----------
+        depth_mm : ndarray, shape (n, n_columns)
+            Depths in each column of the working grid.
+
+        Returns
+        -------
+        ndarray, shape (n, n_columns)
+            Index that the line adds.
+        """
+        return self.fit.amplitude * edge_shape(depth_mm - self.edge_mm, self.fit.blur_mm, self.fit.tail_mm)
+
+
+def trace_line(scene: Scene, path_mm: FloatArray, others: tuple[Trace, ...] = ()) -> Trace | None:
+    """Refine a path to the distal edge of a stain line.
+
+    Parameters
+    ----------
+    scene : Scene
+        The strip.
+    path_mm : ndarray, shape (n_columns,)
+        Rough depth of the line in each column of the working grid.
+    others : tuple of Trace
+        Other lines, whose dye is taken off first.
+
+    Returns
+    -------
+    Trace or None
+        None where no edge fits.
+
+    Notes
+    -----
+    In turns: columns are aligned along the path and averaged, the edge model is fitted
+    to the average, and each column is shifted to where the fitted shape explains most of it and
+    of its neighbours within 2 mm. The standard error adds that of the averaged
+    edge and that of the path at the centre, from the scatter of single columns about it.
+    """
+    across = scene.index.across_mm
+    path = path_mm.astype(np.float64)
+    scatter = 0.0
+    fit: EdgeFit | None = None
+    for turn in range(ROUNDS):
+        u, chroma = aligned(scene, path, others)
+        columns = chroma @ scene.index.weights
+        fit = fit_edge(_robust_mean(columns), u, 1.0 / (1.0 + (u / WEIGHT_MM) ** 2), near_mm=0.0,
+                       reach_mm=1.0 if turn == 0 else 0.4)
+        if fit is None:
+            return None
+        if turn < ROUNDS - 1:
+            shift, scatter = _column_shifts(columns, u, fit, across)
+            path = path + shift
+    assert fit is not None
+    centre = float(np.interp(0.0, across, path)) + fit.edge_mm
+    hue, hue_sd = _hue(chroma, u, fit)
+    return Trace(edge_mm=path + fit.edge_mm, centre_mm=centre, centre_sd_mm=float(np.hypot(fit.edge_sd_mm, scatter)),
+                 fit=fit, hue_deg=hue, hue_sd_deg=hue_sd)
+
+
+def is_hue_of(trace: Trace, dye: Dye) -> bool:
+    """Whether the colour of a line may be that of a dye.
+
+    Parameters
+    ----------
+    trace : Trace
+        A line.
+    dye : Dye
+        The dye.
+
+    Returns
+    -------
+    bool
+        False where the hue is more than two standard errors outside the dye's range.
+    """
+    slack = 2.0 * trace.hue_sd_deg
+    return dye.hue_lo_deg - slack <= trace.hue_deg <= dye.hue_hi_deg + slack
+
+
+def aligned(scene: Scene, path_mm: FloatArray, others: tuple[Trace, ...] = ()) -> tuple[FloatArray, FloatArray]:
+    """Log ratios along a path, column by column, clean skeleton and other lines taken off.
+
+    Parameters
+    ----------
+    scene : Scene
+        The strip.
+    path_mm : ndarray, shape (n_columns,)
+        Depth of the path in each column of the working grid.
+    others : tuple of Trace
+        Lines to take off.
+
+    Returns
+    -------
+    distance_mm : ndarray, shape (n,)
+        Distance inwards from the path.
+    chroma : ndarray, shape (n, n_columns, 2)
+        ln(R/G) and ln(B/G); NaN where unknown.
+    """
+    step = float(scene.depth_mm[1] - scene.depth_mm[0])
+    u = np.arange(-round(OUTER_MM / step), round(INNER_MM / step) + 1) * step
+    index = scene.index
+    starts, _ = block_edges(scene.across_mm, COLUMN_MM)
+    sampled = _along(scene, _at_samples(path_mm, index.across_mm, scene.across_mm)[None, :] + u[:, None])
+    chroma = log_ratios(np.add.reduceat(sampled, starts, axis=1))
+    depth = path_mm[None, :] + u[:, None]
+    for j in range(len(path_mm)):
+        for c in range(2):
+            chroma[:, j, c] -= np.interp(depth[:, j], index.depth_mm, index.drift[:, j, c])
+    # Other lines are known in the index; their share in the two ratios follows from their hue.
+    for other in others:
+        hue = np.radians(other.hue_deg)
+        direction = np.array([np.cos(hue), np.sin(hue)])
+        chroma -= other.dye(depth)[..., None] * direction / max(float(direction @ index.weights), 0.2)
+    return u, chroma
+
+
+def _at_samples(values: FloatArray, columns_mm: FloatArray, across_mm: FloatArray) -> FloatArray:
+    """Values of the working columns at the samples across, straight on beyond the outermost centres."""
+    if len(columns_mm) < 2:
+        return np.full(len(across_mm), values[0])
+    out = np.interp(across_mm, columns_mm, values)
+    for end, inner, side in ((0, 1, across_mm < columns_mm[0]), (-1, -2, across_mm > columns_mm[-1])):
+        slope = (values[end] - values[inner]) / (columns_mm[end] - columns_mm[inner])
+        out[side] = values[end] + slope * (across_mm[side] - columns_mm[end])
+    return out
+
+
+def edge_across(trace: Trace, scene: Scene) -> FloatArray:
+    """Distal edge of a line at each sample across the strip.
+
+    Parameters
+    ----------
+    trace : Trace
+        The line.
+    scene : Scene
+        The strip.
+
+    Returns
+    -------
+    ndarray, shape (n_across,)
+        Depth in mm.
+    """
+    return _at_samples(trace.edge_mm, scene.index.across_mm, scene.across_mm)
+
+
+def _along(scene: Scene, depth_mm: FloatArray) -> FloatArray:
+    """Light at given depths in each sample column, linear between rows, 0 where unknown."""
+    step = float(scene.depth_mm[1] - scene.depth_mm[0])
+    row = (depth_mm - scene.depth_mm[0]) / step
+    last = len(scene.depth_mm) - 1
+    upper = np.clip(np.floor(row).astype(np.int64), 0, last - 1)
+    share = row - upper
+    columns = np.arange(len(scene.across_mm))[None, :]
+    known = scene.known[upper, columns] & scene.known[upper + 1, columns] & (share >= 0) & (share <= 1)
+    light = (scene.light[upper, columns] * (1 - share)[..., None] + scene.light[upper + 1, columns] * share[..., None])
+    return np.where(known[..., None], light, 0.0)
+
+
+def _robust_mean(columns: FloatArray) -> FloatArray:
+    """Mean over columns, each held to 2.5 standard deviations from the median of its row."""
+    middle = nan_median(columns, axis=1)
+    away = columns - middle[:, None]
+    limit = 2.5 * robust_sd(away)
+    count = np.isfinite(away).sum(axis=1)
+    total = np.where(np.isfinite(away), np.clip(away, -limit, limit), 0.0).sum(axis=1)
+    return np.asarray(np.where(count > 0, middle + total / np.maximum(count, 1), np.nan))
+
+
+def _column_shifts(columns: FloatArray, u: FloatArray, fit: EdgeFit, across_mm: FloatArray) -> tuple[FloatArray, float]:
+    """Shift of each column against the fitted edge, shared with neighbours; standard error at the centre."""
+    near = (u >= MATCH_MM[0]) & (u <= MATCH_MM[1])
+    lags = np.arange(-round(LAG_MM / LAG_STEP_MM), round(LAG_MM / LAG_STEP_MM) + 1) * LAG_STEP_MM
+    shapes = edge_shape(u[near][None, :] - fit.edge_mm - lags[:, None], max(fit.blur_mm, 0.08), fit.tail_mm)
+    shapes -= shapes.mean(axis=1, keepdims=True)
+    shapes /= np.sqrt((shapes**2).sum(axis=1, keepdims=True))
+    y = columns[near]
+    y = np.where(np.isfinite(y), y - _mean_known(y), 0.0)
+    power = (y**2).sum(axis=0)
+    explained = np.clip(shapes @ y, 0.0, None) ** 2 / np.maximum(power, 1e-30)
+    distance = np.abs(across_mm[:, None] - across_mm[None, :])
+    share = np.clip(1.0 - distance / SHARE_MM, 0.0, None)
+    share /= share.sum(axis=1, keepdims=True)
+    together = _peak_lag(explained @ share.T, lags)
+    alone = _peak_lag(explained, lags)
+    centre = int(np.argmin(np.abs(across_mm)))
+    scatter = robust_sd(alone - together) * float(np.sqrt((share[centre] ** 2).sum()))
+    return together - float(np.median(together)), scatter
+
+
+def _mean_known(y: FloatArray) -> FloatArray:
+    """Mean of each column without the NaN; 0 where all is NaN."""
+    known = np.isfinite(y)
+    return np.asarray(np.where(known, y, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1))
+
+
+def _peak_lag(explained: FloatArray, lags: FloatArray) -> FloatArray:
+    """Lag of the greatest value in each column, between lags by a parabola."""
+    best = np.clip(np.argmax(explained, axis=0), 1, len(lags) - 2)
+    columns = np.arange(explained.shape[1])
+    before, at, after = (explained[best + k, columns] for k in (-1, 0, 1))
+    curve = before - 2.0 * at + after
+    offset = np.where(curve < 0, 0.5 * (before - after) / np.where(curve < 0, curve, -1.0), 0.0)
+    return np.asarray(lags[best] + np.clip(offset, -0.5, 0.5) * (lags[1] - lags[0]))
+
+
+def _hue(chroma: FloatArray, u: FloatArray, fit: EdgeFit) -> tuple[float, float]:
+    """Direction of the colour change at the edge, and its standard error, in degrees."""
+    shape = edge_shape(u - fit.edge_mm, fit.blur_mm, fit.tail_mm)
+    steps, errors = [], []
+    for c in range(2):
+        profile = _robust_mean(chroma[..., c])
+        use = np.isfinite(profile)
+        design = np.stack([shape, np.ones_like(u), u], axis=1)[use]
+        solution = np.linalg.lstsq(design, profile[use], rcond=None)[0]
+        residual = profile[use] - design @ solution
+        # Texture is alike over about half a millimetre: as many samples as that are one.
+        alike = max(0.5 / float(u[1] - u[0]), 1.0)
+        spread = np.linalg.pinv(design.T @ design)[0, 0] * float(residual @ residual) / max(len(residual) - 3, 1)
+        steps.append(float(solution[0]))
+        errors.append(float(np.sqrt(max(spread, 0.0) * alike)))
+    size = max(float(np.hypot(*steps)), 1e-12)
+    return float(np.degrees(np.arctan2(steps[1], steps[0]))), float(np.degrees(np.hypot(*errors) / size))
+
+

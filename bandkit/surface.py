@@ -1,0 +1,194 @@
+"""Where the skeleton begins: the outer growth surface on a straightened strip.
+
+A track is drawn from outside the surface inwards, so that its first millimetres
+show the background. The surface is where the strip leaves that level for good:
+half way up to the level just inside, column by column, as a smooth line across.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+BIN_MM = 0.5
+# The skeleton must go on this far behind an edge for the edge to be the surface.
+PERSIST_MM = 2.0
+# Skeleton just behind the surface, whose level sets the half-way threshold.
+BEHIND_MM = (0.3, 1.5)
+# The step up to the skeleton must stand this many times above the background's scatter.
+LEAST_STEP_SD = 6.0
+BLUR_SD_FRAC = 0.25
+# A rise of this share of the whole step is the beginning of the skeleton.
+FIRST_RISE_FRAC = 0.2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Surface:
+    """The outer surface on a strip.
+
+    Parameters
+    ----------
+    found : bool
+        False when the strip shows no background at its start; depth is then 0.
+    depth_mm : float
+        Depth along the axis from its first point at which the skeleton begins, on the axis.
+    sd_mm : float
+        Standard error of that depth.
+    across_mm, line_mm : ndarray, shape (n_bins,)
+        The surface across the strip, for drawing.
+    outside, inside : float
+        Levels on both sides, in the strip's unit.
+    """
+
+    found: bool
+    depth_mm: float
+    sd_mm: float
+    across_mm: FloatArray
+    line_mm: FloatArray
+    outside: float
+    inside: float
+
+
+def find_surface(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, *, width_mm: float = 6.0) -> Surface:
+    """Find the outer surface on a straightened strip.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n_depth, n_across)
+        Strip that begins outside the skeleton; grey, attenuation or colour distance. NaN is left out.
+    depth_mm : ndarray, shape (n_depth,)
+        Depth along the axis, in mm, equally spaced from 0.
+    across_mm : ndarray, shape (n_across,)
+        Distance to the side, in mm.
+    width_mm : float
+        Width over which the surface line is fitted, in mm.
+
+    Returns
+    -------
+    Surface
+        Its place on the axis, to a fraction of a pixel, and the line across.
+    """
+    step = float(depth_mm[1] - depth_mm[0])
+    bins, traces = _bins(values, across_mm, width_mm)
+    middle = np.nanmedian(traces, axis=1) if traces.shape[1] else np.full(len(depth_mm), np.nan)
+    start = _edge(middle, step)
+    if start is None:
+        return _absent(bins, values)
+    outside, inside = start[1], start[2]
+    edges = np.array([_crossing(traces[:, b], step, outside, inside, start[0]) for b in range(len(bins))])
+    known = np.isfinite(edges)
+    if known.sum() < 3:
+        edges, known = np.full(len(bins), start[0]), np.ones(len(bins), dtype=bool)
+    line, scatter = _fit_line(bins, edges, known)
+    depth = float(np.interp(0.0, bins, line))
+    n_free = max(int(known.sum()) - 3, 1)
+    sd = float(np.hypot(scatter / np.sqrt(n_free), BLUR_SD_FRAC * step))
+    return Surface(found=True, depth_mm=depth, sd_mm=sd, across_mm=bins, line_mm=line, outside=outside, inside=inside)
+
+
+def _bins(values: FloatArray, across_mm: FloatArray, width_mm: float) -> tuple[FloatArray, FloatArray]:
+    """Average columns to narrow bins within the width."""
+    n_side = int(width_mm / 2 / BIN_MM)
+    bins = np.arange(-n_side, n_side + 1) * BIN_MM
+    traces = []
+    for centre in bins:
+        inside = np.abs(across_mm - centre) <= BIN_MM / 2 + 1e-9
+        if not inside.any():
+            inside = np.arange(len(across_mm)) == int(np.argmin(np.abs(across_mm - centre)))
+        known = np.isfinite(values[:, inside])
+        count = known.sum(axis=1)
+        total = np.where(known, values[:, inside], 0.0).sum(axis=1)
+        traces.append(np.where(count > 0, total / np.maximum(count, 1), np.nan))
+    return bins, np.stack(traces, axis=1)
+
+
+def _edge(profile: FloatArray, step: float) -> tuple[float, float, float] | None:
+    """First lasting step away from the starting level: depth in mm, level outside, level inside."""
+    known = np.flatnonzero(np.isfinite(profile))
+    if len(known) < 20:
+        return None
+    filled = np.interp(np.arange(len(profile)), known, profile[known])
+    persist = max(int(PERSIST_MM / step), 3)
+    n_start = max(int(0.6 / step), 3)
+    outside = float(np.median(filled[:n_start]))
+    typical = float(np.median(filled[len(filled) // 10:]))
+    rise = np.sign(typical - outside)
+    noise = float(np.std(filled[:n_start])) + 1e-9
+    if abs(typical - outside) < LEAST_STEP_SD * noise or abs(typical - outside) < 0.1 * _spread(filled):
+        return None
+    height = rise * (filled - outside)
+    # Young skeleton is not yet thickened: the first lasting rise counts, not the level deep inside.
+    over = height > max(FIRST_RISE_FRAC * abs(typical - outside), LEAST_STEP_SD * noise)
+    first = _first_lasting(over, persist)
+    if first is None or first < 2:
+        return None
+    a, b = first + int(BEHIND_MM[0] / step), first + int(BEHIND_MM[1] / step) + 1
+    inside = float(np.median(filled[a:max(b, a + 1)]))
+    # The background right before the edge is a better zero than the first samples.
+    before = filled[max(first - int(1.5 / step) - n_start, 0):max(first - int(1.0 / step), n_start)]
+    outside = float(np.median(before))
+    return _cross(filled, outside, inside, first) * step, outside, inside
+
+
+def _spread(profile: FloatArray) -> float:
+    """Difference between high and low levels of a profile."""
+    low, high = np.quantile(profile, [0.02, 0.98])
+    return float(high - low)
+
+
+def _first_lasting(over: NDArray[np.bool_], persist: int) -> int | None:
+    """First sample from which at least 70 % of the next ones are over."""
+    run = np.convolve(over, np.ones(persist), "full")[persist - 1:]
+    good = np.flatnonzero(over & (run >= 0.7 * persist))
+    return int(good[0]) if len(good) else None
+
+
+def _cross(profile: FloatArray, outside: float, inside: float, near: int) -> float:
+    """Sample position, with fraction, at which the half-way level is crossed nearest to a sample."""
+    level = 0.5 * (outside + inside)
+    side = np.sign(profile - level)
+    change = np.flatnonzero((side[:-1] != side[1:]) & (side[1:] == np.sign(inside - outside)))
+    if len(change) == 0:
+        return float(near)
+    i = int(change[np.argmin(np.abs(change - near))])
+    return i + (level - profile[i]) / (profile[i + 1] - profile[i])
+
+
+def _crossing(trace: FloatArray, step: float, outside: float, inside: float, near_mm: float) -> float:
+    """Edge of one bin in mm, or NaN when it has none within 6 mm of the middle's."""
+    known = np.flatnonzero(np.isfinite(trace))
+    if len(known) < 20:
+        return float("nan")
+    filled = np.interp(np.arange(len(trace)), known, trace[known])
+    over = np.sign(inside - outside) * (filled - 0.5 * (outside + inside)) > 0
+    first = _first_lasting(over, max(int(PERSIST_MM / step), 3))
+    if first is None:
+        return float("nan")
+    edge = _cross(filled, outside, inside, first) * step
+    return edge if abs(edge - near_mm) < 6.0 else float("nan")
+
+
+def _fit_line(bins: FloatArray, edges: FloatArray, known: NDArray[np.bool_]) -> tuple[FloatArray, float]:
+    """Robust parabola through the bins' edges, and the scatter about it."""
+    basis = np.stack([np.ones_like(bins), bins, bins**2], axis=1)
+    use = known.copy()
+    for _ in range(3):
+        coefficients = np.linalg.lstsq(basis[use], edges[use], rcond=None)[0]
+        residual = edges - basis @ coefficients
+        scatter = 1.4826 * float(np.median(np.abs(residual[use]))) + 1e-6
+        keep = known & (np.abs(residual) < 3.0 * scatter)
+        if keep.sum() < 4:
+            break
+        use = keep
+    return np.asarray(basis @ coefficients), scatter
+
+
+def _absent(bins: FloatArray, values: FloatArray) -> Surface:
+    """No surface: depth starts at the first drawn point."""
+    level = float(np.nanmedian(values)) if np.isfinite(values).any() else float("nan")
+    return Surface(found=False, depth_mm=0.0, sd_mm=0.0, across_mm=bins, line_mm=np.zeros_like(bins),
+                   outside=float("nan"), inside=level)
