@@ -21,6 +21,9 @@ FLAG_MEANINGS: dict[str, str] = {
     "first-page-used": "the file has several pages; the first full-size page was measured",
     "orientation-applied": "the camera's orientation tag was applied",
     "inverted-greys": "the file stores white as zero; greys were read as displayed",
+    "alpha-dropped": "the file's transparency channel was left out",
+    "palette-colours": "the file stores its colours as a palette; they were looked up in it",
+    "missing-values": "the image holds values that are no numbers; they were left out",
     "saturated": "part of the slab or of the standards is at the end of the grey range; density there is a limit, not a value",
     "eight-bit": "8-bit greys: density steps are coarse",
     # track and surface
@@ -64,6 +67,7 @@ FLAG_MEANINGS: dict[str, str] = {
     "partial": "not a whole year; never in a mean",
     # stain
     "stain-not-found": "no stain line was found for this date",
+    "stain-not-visible": "a radiograph or a luminescence picture does not show dye; measure a photograph, or pick the stain with at_px",
     "stain-faint": "the stain line is faint",
     "stain-picked": "the stain line was picked by a person",
     "interval-not-whole": "the staining interval is not a whole number of years; season biases the rate",

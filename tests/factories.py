@@ -28,7 +28,12 @@ def make_result(**changes: Any) -> SlabResult:
     years = changes.pop("years", 3)
     floating = changes.pop("floating", False)
     values: dict[str, Any] = {
-        "specimen": {"id": specimen_id, "taxon": "Porites lutea", "site": "Tarefa Bank north", "collected": "2019-06-15"},
+        "specimen": {
+            "id": specimen_id,
+            "taxon": "Porites lutea",
+            "site": "Tarefa Bank north",
+            "collected": "2019-06-15",
+        },
         "image": {"file": "TB-07_xray.tif", "kind": "radiograph", "width_px": 500, "height_px": 800, "bits": 16},
         "scale": {"x_mm_px": MM_PER_PX, "y_mm_px": MM_PER_PX, "sd_frac": 0.002, "source": "bar", "magnification": 1.0},
         "growth": GrowthTable.from_rows([row for t in tracks for row in growth_rows(specimen_id, t, years)]),
@@ -42,7 +47,12 @@ def make_result(**changes: Any) -> SlabResult:
         + ((Flag(code="floating"),) if floating else ()),
         "methods": ("The scale was taken from the bar", "Marks are density maxima."),
         "settings": {"step_mm": 0.05, "follow_mm": [25.0, 50.0]},
-        "provenance": {"version": "0.1.0", "image_sha256": "ab" * 32, "record_sha256": "cd" * 32, "record": "TB-07.toml"},
+        "provenance": {
+            "version": "0.1.0",
+            "image_sha256": "ab" * 32,
+            "record_sha256": "cd" * 32,
+            "record": "TB-07.toml",
+        },
         "chronologies": {t: [np.array([5.0, 15.25, 25.0]), np.array([5.125, 15.0])] for t in tracks},
         "picture": np.linspace(0.0, 1.0, 200 * 125).reshape(200, 125),
         "picture_step_px": 4.0,
@@ -53,8 +63,16 @@ def make_result(**changes: Any) -> SlabResult:
 def growth_rows(specimen_id: str, track: str, years: int) -> list[dict[str, Any]]:
     """A partial outermost piece, whole years of 10 mm and 1.25 g/cm3, none partial at the inner end."""
     rows: list[dict[str, Any]] = [
-        {"specimen": specimen_id, "track": track, "year": 2019, "start_mm": 0.0, "end_mm": 5.0, "complete": "partial",
-         "extension_mm_yr": 5.0, "flags": "partial"}
+        {
+            "specimen": specimen_id,
+            "track": track,
+            "year": 2019,
+            "start_mm": 0.0,
+            "end_mm": 5.0,
+            "complete": "partial",
+            "extension_mm_yr": 5.0,
+            "flags": "partial",
+        }
     ]
     for i in range(years):
         extension, density = 10.0 + i / 3, 1.25 + i / 30
@@ -97,7 +115,14 @@ def profile_rows(track: str, years: int, step_mm: float = 0.5) -> list[dict[str,
     density = 1.3 + 0.15 * np.cos(2 * np.pi * (depth - 5.0) / 10.0)
     density[depth == 2.0] = np.nan
     return [
-        {"track": track, "depth_mm": d, "x_px": 200.0, "y_px": 100 + d / MM_PER_PX, "value": v * 0.65, "density_g_cm3": v}
+        {
+            "track": track,
+            "depth_mm": d,
+            "x_px": 200.0,
+            "y_px": 100 + d / MM_PER_PX,
+            "value": v * 0.65,
+            "density_g_cm3": v,
+        }
         for d, v in zip(depth.tolist(), density.tolist(), strict=True)
     ]
 
@@ -107,14 +132,18 @@ def lines_of(track: str, years: int, x_px: float = 200.0) -> list[Polyline]:
     across = np.array([x_px - 50, x_px + 50])
     end_px = 100 + (10.0 * years + 8) / MM_PER_PX
     lines = [
-        Polyline(track=track, role="strip", label="", x_px=np.repeat(across, 2), y_px=np.array([100, end_px, end_px, 100.0])),
+        Polyline(
+            track=track, role="strip", label="", x_px=np.repeat(across, 2), y_px=np.array([100, end_px, end_px, 100.0])
+        ),
         Polyline(track=track, role="track", label=track, x_px=np.array([x_px, x_px]), y_px=np.array([60.0, end_px])),
         Polyline(track=track, role="surface", label="", x_px=across, y_px=np.array([100.0, 100.0])),
     ]
     for i in range(years + 1):
         y_px = np.full(2, 150.0 + 100 * i)
         certainty = "doubtful" if i == 1 else "certain"
-        lines.append(Polyline(track=track, role="mark", label=str(2018 - i), x_px=across, y_px=y_px, certainty=certainty))
+        lines.append(
+            Polyline(track=track, role="mark", label=str(2018 - i), x_px=across, y_px=y_px, certainty=certainty)
+        )
     return lines
 
 
@@ -147,24 +176,37 @@ def make_stained(**changes: Any) -> SlabResult:
          "interval_yr": 1.0, "confidence": 0.0, "flags": "stain-not-found"},
     ]  # fmt: skip
     track = Polyline(track="A", role="track", label="A", x_px=np.array([200.0, 200.0]), y_px=np.array([60.0, 600.0]))
-    stain = Polyline(track="A", role="stain", label="2016-06-02", x_px=np.array([150.0, 250.0]), y_px=np.array([400.0, 400.0]))
+    stain = Polyline(
+        track="A", role="stain", label="2016-06-02", x_px=np.array([150.0, 250.0]), y_px=np.array([400.0, 400.0])
+    )
     base = make_result(
         specimen_id="TB-11",
         growth=GrowthTable.from_rows([]),
         marks=MarkTable.from_rows([]),
         stains=StainTable.from_rows(stains),
-        tracks=TrackTable.from_rows([
-            {"specimen": "TB-11", "track": "A", "length_mm": 50, "mm_per_px": MM_PER_PX, "surface_x_px": 200, "surface_y_px": 100}
-        ]),
+        tracks=TrackTable.from_rows(
+            [
+                {
+                    "specimen": "TB-11",
+                    "track": "A",
+                    "length_mm": 50,
+                    "mm_per_px": MM_PER_PX,
+                    "surface_x_px": 200,
+                    "surface_y_px": 100,
+                }
+            ]
+        ),
         lines=(track, stain),
         calibration=None,
         flags=(Flag(code="stain-not-found", track="A", detail="2018-06-02"),),
         image={"file": "TB-11_photo.png", "kind": "photograph"},
         chronologies={},
         picture=np.full((200, 125, 3), 0.8),
-        profile=ProfileTable.from_rows([
-            {"track": "A", "depth_mm": d, "x_px": 200, "y_px": 100 + 10 * d, "value": 0.1 + 0.4 * (d == 30)}
-            for d in range(50)
-        ]),
+        profile=ProfileTable.from_rows(
+            [
+                {"track": "A", "depth_mm": d, "x_px": 200, "y_px": 100 + 10 * d, "value": 0.1 + 0.4 * (d == 30)}
+                for d in range(50)
+            ]
+        ),
     )
     return SlabResult(**{**{n: getattr(base, n) for n in base.__dataclass_fields__}, **changes})

@@ -26,7 +26,8 @@ IDEAL = RadiographDesign(growth=SHORT, slab=SMOOTH_SLAB, beam=IDEAL_BEAM, standa
 
 def exposed(mass, beam=IDEAL_BEAM, blocked=0.0, seed=0, mm_per_px=0.1):
     mass = np.asarray(mass, dtype=np.float32)
-    return expose(mass, np.full(mass.shape, blocked, dtype=np.float32), beam, mm_per_px=mm_per_px, rng=np.random.default_rng(seed))
+    cover = np.full(mass.shape, blocked, dtype=np.float32)
+    return expose(mass, cover, beam, mm_per_px=mm_per_px, rng=np.random.default_rng(seed))
 
 
 def mass_of(slab, design):
@@ -35,9 +36,9 @@ def mass_of(slab, design):
 
 
 def test_transmission_of_a_slab_at_60_kev():
-    # 7 mm of 1.30 g/cm3; CaCO3 0.3759 cm2/g at 60 keV from the tables of Hubbell & Seltzer 1995: 0.7103.
-    grey = exposed(np.full((4, 5), 1.30 * 0.7), replace(IDEAL_BEAM, attenuation_cm2_g=0.3759))
-    assert grey / FULL_SCALE == pytest.approx(0.7103, abs=1e-4)
+    # exp(-mu m) of 7 mm of 1.30 g/cm3 with CaCO3 0.3759 cm2/g (Hubbell & Seltzer 1995, NISTIR 5632): 0.7103.
+    grey = exposed(np.full((4, 5), 1.30 * 0.7), replace(IDEAL_BEAM, effective_kev=60.0))
+    assert grey / FULL_SCALE == pytest.approx(0.7103, abs=3e-4)
 
 
 def test_beam_falls_with_the_third_power_of_the_cosine():
@@ -74,7 +75,8 @@ def test_counting_noise_has_the_variance_of_the_count():
 
 def test_fewer_bits_give_coarser_greys():
     grey = exposed(np.linspace(0, 2, 5000)[None, :], replace(IDEAL_BEAM, bits=12))
-    assert set(np.diff(np.unique(grey))) == {16}
+    assert set(np.unique(grey % 16)) == {0}
+    assert 3000 < np.unique(grey).size <= 4096
 
 
 def test_lead_stops_the_beam():
@@ -123,7 +125,8 @@ def test_bar_ends_are_where_the_truth_says():
     # The lead's share of the pixels along one column near the bar's axis adds up to its length.
     dark = 1 - slab.image[:, middle].astype(float) / FULL_SCALE
     dark[round(y1) + 20:] = 0
-    assert dark.sum() / 0.998 == pytest.approx((y1 - y0) / np.cos(np.arctan2(x1 - x0, y1 - y0)) ** 0, abs=1.5)
+    length_px = 50.0 / slab.truth.mm_per_px
+    assert dark.sum() / 0.998 == pytest.approx(length_px**2 / (y1 - y0), abs=0.3)
 
 
 def test_standards_carry_their_mass_per_area():
@@ -137,7 +140,8 @@ def test_standards_carry_their_mass_per_area():
 
 
 def test_texture_has_the_strength_of_the_design():
-    design = replace(IDEAL, slab=replace(SMOOTH_SLAB, texture_frac=0.1), growth=replace(SHORT, cycle_frac=0.0, density_cv_frac=0.0))
+    growth = replace(SHORT, cycle_frac=0.0, density_cv_frac=0.0)
+    design = replace(IDEAL, slab=replace(SMOOTH_SLAB, texture_frac=0.1), growth=growth)
     mass = mass_of(simulate_radiograph(design, 2), design)
     core = mass[300:850, 150:390]
     assert core.std() / core.mean() == pytest.approx(0.1, rel=0.15)

@@ -30,7 +30,8 @@ def demo(tmp_path_factory):
 
 def test_practice_set_has_every_kind(practice):
     records = [tomllib.loads(path.read_text(encoding="utf-8")) for path in practice]
-    assert [r["image"]["kind"] for r in records] == ["radiograph", "radiograph", "photograph", "radiograph", "luminescence"]
+    kinds = ["radiograph", "radiograph", "photograph", "radiograph", "luminescence"]
+    assert [r["image"]["kind"] for r in records] == kinds
     assert len({r["specimen"]["id"] for r in records}) == 5
     for path, record in zip(practice, records, strict=True):
         assert record["record"] == 1
@@ -97,7 +98,8 @@ def test_demo_slabs_are_three_and_small(demo):
 def test_demo_stained_slab_has_two_stainings(demo):
     record = tomllib.loads(demo[1].read_text(encoding="utf-8"))
     assert len(record["stain"]) == 2
-    assert Image.open(demo[1].parent / record["image"]["file"]).mode == "RGB"
+    with Image.open(demo[1].parent / record["image"]["file"]) as picture:
+        assert picture.mode == "RGB"
 
 
 def test_demo_mask_lies_on_the_boring(demo):

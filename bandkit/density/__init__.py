@@ -23,10 +23,12 @@ from bandkit.density.beam import (
     join_samples,
     patch_samples,
 )
-from bandkit.density.calibration import Calibration, StandardSamples, calibrate, standard_samples
+from bandkit.density.calibration import calibrate
+from bandkit.density.curve import Calibration
 from bandkit.density.grey import Patch, grey_flags, measure_patch, saturated_frac, transmitted_intensity
 from bandkit.density.open_beam import find_open_beam
 from bandkit.density.slab import beam_error_g_cm3, slab_density_g_cm3, thickness_sd_frac
+from bandkit.density.standards import StandardSamples, standard_samples
 
 __all__ = [
     "Beam",

@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -39,6 +40,8 @@ _CELLS = 20
 _MIN_RESIDUAL = 5e-4
 # Standard deviation (natural log) of the beam's level where nothing shows it.
 _UNKNOWN_LEVEL_SD = 0.5
+# A misfit of the surface is common to about this many neighbouring cells, so they count as one.
+_CELLS_TOGETHER = 4
 _TUKEY = 4.685
 # Above this uncertainty of the beam (natural log) density drifts by more than 0.03 g/cm3 on a 7 mm slab at 40 keV.
 _SUPPORTED_SD = 0.02
@@ -117,7 +120,8 @@ class Beam:
         in_xy = a[1, 0] + y * (a[1, 1] + y * a[1, 2])
         return np.asarray(in_y + x * (in_xy + x * (a[2, 0] + a[2, 1] * y + x * a[3, 0])))
 
-    def log_sd(self, x_px: ArrayLike, y_px: ArrayLike, *, relative_to_px: tuple[float, float] | None = None) -> FloatArray:
+    def log_sd(self, x_px: ArrayLike, y_px: ArrayLike, *,
+               relative_to_px: tuple[float, float] | None = None) -> FloatArray:
         """Standard deviation of `log_intensity`, or of its difference from another place.
 
         Parameters
@@ -191,7 +195,8 @@ def fit_beam(x_px: ArrayLike, y_px: ArrayLike, intensity: ArrayLike, *, shape: t
     -----
     Medians of the samples in a grid of 20 x 20 cells are fitted by least squares with Tukey's
     biweight (iterated), and with priors on the coefficients:
-    ``C = (A' W A / s2 + P)^-1, a = C A' W ln I / s2`` with ``s`` the robust scatter of the cells.
+    ``C = (A' W A / v + P)^-1, a = C A' W ln I / v`` with ``v`` four times the robust variance of the
+    cells about the surface, since its misfit is common to neighbouring cells.
     """
     x, y, values = (np.asarray(a, np.float64).ravel() for a in (x_px, y_px, intensity))
     good = np.isfinite(values) & (values > 0)
@@ -258,8 +263,8 @@ def patch_samples(intensity: ArrayLike, x0_px: int, y0_px: int, *, cells: int = 
     rows = np.linspace(0, height, min(cells, height) + 1).astype(int)
     cols = np.linspace(0, width, min(cells, width) + 1).astype(int)
     samples = [((c0 + c1 - 1) / 2, (r0 + r1 - 1) / 2, np.median(patch[r0:r1, c0:c1]))
-               for r0, r1 in zip(rows[:-1], rows[1:], strict=True)
-               for c0, c1 in zip(cols[:-1], cols[1:], strict=True)]
+               for r0, r1 in pairwise(rows)
+               for c0, c1 in pairwise(cols)]
     x, y, values = np.array(samples, dtype=np.float64).reshape(-1, 3).T
     return BeamSamples(x_px=x + x0_px, y_px=y + y0_px, intensity=values)
 
@@ -330,8 +335,8 @@ def _robust_fit(terms: FloatArray, values: FloatArray) -> tuple[FloatArray, Floa
     weights = np.ones(len(values))
     scatter = 0.003
     for _ in range(12):
-        weighted = terms * weights[:, None] / scatter**2
-        covariance = np.linalg.inv(terms.T @ weighted + prior)
+        weighted = terms * weights[:, None] / (_CELLS_TOGETHER * scatter**2)
+        covariance: FloatArray = np.asarray(np.linalg.inv(terms.T @ weighted + prior), np.float64)
         coefficients = covariance @ (weighted.T @ (values - level))
         residual = values - level - terms @ coefficients
         robust = 1.4826 * float(np.median(np.abs(residual)))

@@ -36,7 +36,7 @@ _BRIGHTER = 0.05
 _MOST_BRIGHTER_FRAC = 0.05
 _MARGIN_CELLS = 3
 _MAX_SEEDS = 4
-# Cells without noise on more of the image than this are a saturated open beam, not paint.
+# White without noise on more of the image than this is a saturated open beam, not paint.
 _MOST_PAINTED_FRAC = 0.2
 _MAX_SAMPLES = 4000
 
@@ -73,9 +73,9 @@ def find_open_beam(intensity: ArrayLike, step_px: float, *, exclude_boxes_px: Se
     cell_px = shrink * step_px
     excluded = _excluded(log.shape, cell_px, exclude_boxes_px)
     largest = _largest_difference(log)
-    usable = ~excluded & ~_painted(largest)
+    usable = ~excluded & ~_painted(cells, largest)
     best = np.zeros(log.shape, dtype=bool)
-    for seed in _seeds(log, _smooth(largest) & ~excluded):
+    for seed in _seeds(log, _smooth(largest, usable)):
         claimed = _grow(cells, log, seed, usable)
         if claimed.sum() > best.sum():
             best = claimed
@@ -89,15 +89,20 @@ def _largest_difference(log: FloatArray) -> FloatArray:
     return np.asarray(np.max([np.abs(log - other) for other in around], axis=0))
 
 
-def _painted(largest: FloatArray) -> BoolArray:
-    """Cells without any noise, as in burnt-in labels and added borders, unless they are much of the image."""
-    even = largest == 0
-    return even if even.mean() < _MOST_PAINTED_FRAC else np.zeros_like(even)
+def _painted(cells: FloatArray, largest: FloatArray) -> BoolArray:
+    """Cells of labels and borders that were added in white, with the cells next to them."""
+    from scipy import ndimage
+
+    white = (largest == 0) & (cells >= np.max(cells, where=np.isfinite(cells), initial=-np.inf))
+    if white.mean() >= _MOST_PAINTED_FRAC:
+        return np.zeros_like(white)
+    # Twice: cells without difference have a neighbour that may be partly white, and one beyond.
+    return np.asarray(ndimage.binary_dilation(white, structure=np.ones((3, 3)), iterations=2))
 
 
-def _smooth(largest: FloatArray) -> BoolArray:
+def _smooth(largest: FloatArray, usable: BoolArray) -> BoolArray:
     """Cells that differ from all four neighbours by no more than the open beam does."""
-    valid = np.isfinite(largest)
+    valid = np.isfinite(largest) & usable
     if not valid.any():
         return valid
     # The quietest tenth of the image is open beam, or as good as it.
@@ -110,7 +115,8 @@ def _seeds(log: FloatArray, smooth: BoolArray) -> list[BoolArray]:
     # Imported here: measuring needs it, asking for help does not.
     from scipy import ndimage
 
-    regions, _ = ndimage.label(smooth)
+    regions = np.zeros(smooth.shape, dtype=np.int32)
+    ndimage.label(smooth, output=regions)
     sizes = np.bincount(regions.ravel())
     sizes[0] = 0
     large = np.flatnonzero(sizes >= _SEED_FRAC * regions.size)
@@ -181,5 +187,6 @@ def _samples(cells: FloatArray, mask: BoolArray, cell_px: float) -> BeamSamples:
     rows, cols = np.nonzero(mask)
     every = max(1, -(-rows.size // _MAX_SAMPLES))
     rows, cols = rows[::every], cols[::every]
-    return BeamSamples(x_px=(cols + 0.5) * cell_px - 0.5, y_px=(rows + 0.5) * cell_px - 0.5,
-                       intensity=cells[rows, cols], source="background")
+    # A cell's centre, with the centre of the first pixel at 0.
+    x_px, y_px = ((index.astype(np.float64) + 0.5) * cell_px - 0.5 for index in (cols, rows))
+    return BeamSamples(x_px=x_px, y_px=y_px, intensity=cells[rows, cols], source="background")

@@ -101,7 +101,7 @@ def read_result(path: str | Path) -> SlabResult:
     path = path / RESULT_FILE if path.is_dir() else path
     try:
         document = json.loads(path.read_bytes())
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         msg = f"{path}: cannot be read as a result ({error}); measure the slab again"
         raise InputError(msg) from error
     _check_layout(document, path)
@@ -126,9 +126,10 @@ def _check_layout(document: Any, path: Path) -> None:
 def _build(document: dict[str, Any]) -> SlabResult:
     """Put a result together from the parsed document."""
     calibration = document["calibration"]
+    tables: dict[str, Any] = {name: _read_table(kind, document["tables"][name]) for name, kind in _TABLES.items()}
     return SlabResult(
         **{name: document[name] for name in _MAPPINGS},
-        **{name: _read_table(kind, document["tables"][name]) for name, kind in _TABLES.items()},
+        **tables,
         lines=tuple(
             Polyline(**{**line, "x_px": _array(line["x_px"]), "y_px": _array(line["y_px"])})
             for line in document["lines"]

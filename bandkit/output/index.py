@@ -50,12 +50,16 @@ def write_index(
 
     ordered = sorted(slabs, key=slab_name)
     refused = sorted(Rejection(*row) for row in rejected)
-    page = environment().get_template("index.html.j2").render(
-        title=title,
-        headline=_headline(len(ordered), len(refused)),
-        tracks=[row for slab in ordered for row in _track_rows(slab)],
-        stains=[_stain_row(row) for slab in ordered for row in slab_rows(slab, "stains")],
-        rejected=refused,
+    page = (
+        environment()
+        .get_template("index.html.j2")
+        .render(
+            title=title,
+            headline=_headline(len(ordered), len(refused)),
+            tracks=[row for slab in ordered for row in _track_rows(slab)],
+            stains=[_stain_row(row) for slab in ordered for row in slab_rows(slab, "stains")],
+            rejected=refused,
+        )
     )
     path = Path(out) / INDEX_FILE
     write_text_whole(path, page)

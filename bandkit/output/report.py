@@ -15,11 +15,12 @@ from bandkit.output.words import count_text, error_text, group_flags, is_floatin
 from bandkit.results import SlabResult
 
 YEAR_RULE = (
-    "The year labelled Y lies between the mark of Y (outer) and the mark of Y\N{MINUS SIGN}1 (inner); extension is measured "
-    "square to the bands; pieces that are not a whole year are marked partial and enter no mean."
+    "The year labelled Y lies between the mark of Y (outer) and the mark of Y\N{MINUS SIGN}1 (inner); extension is "
+    "measured square to the bands; pieces that are not a whole year are marked partial and enter no mean."
 )
 FLOATING_RULE = (
-    "The series is not tied to a calendar: the number in the year column is a count of marks from the outside, not a date."
+    "The series is not tied to a calendar: the number in the year column is a count of marks from the outside, "
+    "not a date."
 )
 
 
@@ -39,28 +40,32 @@ def report_html(result: SlabResult, figure_png: bytes) -> str:
         An HTML page with all pictures inside.
     """
     calibration_png = png_bytes(calibration_figure(result)) if result.calibration is not None else b""
-    return environment().get_template("report.html.j2").render(
-        title=str(result.specimen["id"]),
-        specimen=_facts(result.specimen, _SPECIMEN_LABELS),
-        summary=_summary(result),
-        headline=_headline(result),
-        tracks=_track_rows(result),
-        flags=group_flags(result.flags),
-        figure=_inline(figure_png),
-        figure_text=_figure_text(result),
-        growth=[row for row in result.growth.rows() if _has_numbers(row)],
-        marks=result.marks.rows(),
-        stains=[_stain_row(row) for row in result.stains.rows()],
-        calibration=result.calibration,
-        standards=_standard_rows(result),
-        calibration_figure=_inline(calibration_png) if calibration_png else "",
-        methods=methods_paragraph(result),
-        floating=is_floating(result),
-        profile_name=_profile_name(result),
-        scale=_flat(result.scale),
-        image=_flat(result.image),
-        provenance=_flat(result.provenance),
-        settings=_flat(result.settings),
+    return (
+        environment()
+        .get_template("report.html.j2")
+        .render(
+            title=str(result.specimen["id"]),
+            specimen=_facts(result.specimen, _SPECIMEN_LABELS),
+            summary=_summary(result),
+            headline=_headline(result),
+            tracks=_track_rows(result),
+            flags=group_flags(result.flags),
+            figure=_inline(figure_png),
+            figure_text=_figure_text(result),
+            growth=[row for row in result.growth.rows() if _has_numbers(row)],
+            marks=result.marks.rows(),
+            stains=[_stain_row(row) for row in result.stains.rows()],
+            calibration=result.calibration,
+            standards=_standard_rows(result),
+            calibration_figure=_inline(calibration_png) if calibration_png else "",
+            methods=methods_paragraph(result),
+            floating=is_floating(result),
+            profile_name=_profile_name(result),
+            scale=_flat(result.scale),
+            image=_flat(result.image),
+            provenance=_flat(result.provenance),
+            settings=_flat(result.settings),
+        )
     )
 
 
@@ -144,8 +149,15 @@ def _track_row(result: SlabResult, name: str) -> dict[str, Any]:
     """Key numbers of one track as text."""
     own = np.flatnonzero(result.tracks.track == name)
     if not own.size:
-        return {"track": name, "years": "\N{EN DASH}", "whole": 0, "length": "\N{EN DASH}", "extension": "\N{EN DASH}",
-                "density": "\N{EN DASH}", "calcification": "\N{EN DASH}"}
+        return {
+            "track": name,
+            "years": "\N{EN DASH}",
+            "whole": 0,
+            "length": "\N{EN DASH}",
+            "extension": "\N{EN DASH}",
+            "density": "\N{EN DASH}",
+            "calcification": "\N{EN DASH}",
+        }
     row = {n: getattr(result.tracks, n)[own[0]] for n in result.tracks.column_names()}
     whole = int(np.sum((result.growth.track == name) & (result.growth.complete == "yes")))
     return {

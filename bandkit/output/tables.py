@@ -140,7 +140,7 @@ def read_slab_rows(folder: Path, name: TableName) -> list[dict[str, str]]:
 
 
 def slab_rows(slab: SlabResult | Path, name: TableName) -> list[dict[str, str]]:
-    """Rows of one table of a slab as text cells, from memory or from its folder.
+    """Get one table of a slab as rows of text cells, from memory or from its folder.
 
     Parameters
     ----------
@@ -171,7 +171,9 @@ def _folder_csv(folder: Path, name: TableName) -> str:
         msg = f"{path}: cannot be read ({error}); remove the folder {folder.name} and measure the slab again"
         raise InputError(msg) from error
     if name in BATCH_TABLES and not text.startswith(_csv_text([BATCH_TABLES[name].column_names()])):
-        msg = f"{path}: columns are not those of this version; remove the folder {folder.name} and measure the slab again"
+        msg = (
+            f"{path}: columns are not those of this version; remove the folder {folder.name} and measure the slab again"
+        )
         raise InputError(msg)
     return text
 

@@ -90,6 +90,7 @@ def make_view(result: SlabResult) -> View:
         The window round everything that is drawn.
     """
     mm_per_px = (float(result.scale["x_mm_px"]), float(result.scale["y_mm_px"]))
+    result = replace(result, lines=drawable(result.lines))
     origin_px = _first_surface(result)
     turns = _quarter_turns(result, mm_per_px)
     x0, y0, x1, y1 = _window_px(result, mm_per_px)
@@ -107,8 +108,30 @@ def make_view(result: SlabResult) -> View:
     return replace(view, box_mm=_with_room_for_years(view, result.lines))
 
 
+def drawable(lines: tuple[Polyline, ...]) -> tuple[Polyline, ...]:
+    """Keep of each line what can be drawn.
+
+    Parameters
+    ----------
+    lines : tuple of Polyline
+        Lines, some of whose points may be unknown.
+
+    Returns
+    -------
+    tuple of Polyline
+        Known points only; lines without any are left out, and so is the label of an undated mark.
+    """
+    kept = []
+    for line in lines:
+        known = np.isfinite(line.x_px) & np.isfinite(line.y_px)
+        if known.any():
+            label = "" if line.label == "nan" else line.label
+            kept.append(replace(line, x_px=line.x_px[known], y_px=line.y_px[known], label=label))
+    return tuple(kept)
+
+
 def track_names(result: SlabResult) -> tuple[str, ...]:
-    """Names of the tracks in the order of the record.
+    """List the tracks in the order of the record.
 
     Parameters
     ----------
@@ -154,7 +177,7 @@ def _box_to_mm(
 def _with_room_for_years(view: View, lines: tuple[Polyline, ...]) -> tuple[float, float, float, float]:
     """The window, widened so that a year can stand beside the end of each mark."""
     left, top, right, bottom = view.box_mm
-    ends = [view.to_mm(line.x_px, line.y_px)[0] for line in lines if line.role == "mark" and len(line.x_px)]
+    ends = [view.to_mm(line.x_px, line.y_px)[0] for line in lines if line.role == "mark"]
     if ends:
         room_mm = YEAR_ROOM_FRAC * view.height_mm
         across = np.concatenate(ends)
@@ -173,7 +196,7 @@ def _first_surface(result: SlabResult) -> tuple[float, float]:
 
 def _first_track_line(result: SlabResult) -> Polyline | None:
     """The first line that shows a track."""
-    return next((line for line in result.lines if line.role == "track" and len(line.x_px)), None)
+    return next((line for line in result.lines if line.role == "track"), None)
 
 
 def _quarter_turns(result: SlabResult, mm_per_px: tuple[float, float]) -> int:
@@ -193,11 +216,9 @@ def _window_px(result: SlabResult, mm_per_px: tuple[float, float]) -> tuple[floa
     """Box in pixels round all lines, with a margin; the whole picture where there are none."""
     x = np.concatenate([np.ravel(line.x_px) for line in result.lines] or [np.empty(0)])
     y = np.concatenate([np.ravel(line.y_px) for line in result.lines] or [np.empty(0)])
-    keep = np.isfinite(x) & np.isfinite(y)
     height, width = _image_size(result)
-    if not keep.any():
+    if not x.size:
         return -0.5, -0.5, width - 0.5, height - 0.5
-    x, y = x[keep], y[keep]
     span_mm = max(np.ptp(x) * mm_per_px[0], np.ptp(y) * mm_per_px[1])
     margin_mm = MARGIN_MM + MARGIN_FRAC * span_mm
     mx, my = margin_mm / mm_per_px[0], margin_mm / mm_per_px[1]
@@ -229,7 +250,8 @@ def _cut_picture(
     right, bottom = min(max(right, left + 1), width), min(max(bottom, top + 1), height)
     part = np.asarray(result.picture[top:bottom, left:right], dtype=np.float64)
     edges = (left * step - 0.5, top * step - 0.5, right * step - 0.5, bottom * step - 0.5)
-    return (_stretch(part) if part.ndim == 2 else np.clip(np.nan_to_num(part), 0.0, 1.0)), edges
+    colour = part.shape[2:] != ()
+    return (np.clip(np.nan_to_num(part), 0.0, 1.0) if colour else _stretch(part)), edges
 
 
 def _stretch(grey: FloatArray) -> FloatArray:
@@ -238,4 +260,5 @@ def _stretch(grey: FloatArray) -> FloatArray:
     if finite.size == 0:
         return np.zeros_like(grey)
     low, high = np.percentile(finite, [0.5, 99.5])
-    return np.clip(np.nan_to_num((grey - low) / max(high - low, 1e-9)), 0.0, 1.0)
+    spread: FloatArray = np.clip(np.nan_to_num((grey - low) / max(high - low, 1e-9)), 0.0, 1.0)
+    return spread

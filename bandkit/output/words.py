@@ -206,17 +206,27 @@ def value_name(result: SlabResult) -> str:
     return _VALUE_NAMES.get(kind, "value")
 
 
-def no_math(text: str) -> str:
-    """Keep dollar signs in a text from being drawn as mathematics.
+def caption(result: SlabResult) -> str:
+    """Second line of the heading: image, scale.
 
     Parameters
     ----------
-    text : str
-        Text from a person.
+    result : SlabResult
+        The measured slab.
 
     Returns
     -------
     str
-        Text for a figure.
+        Parts that are known, joined by dots.
     """
-    return text.replace("$", r"\$")
+    scale = result.scale
+    across, along = float(scale["x_mm_px"]), float(scale["y_mm_px"])
+    size = number_text(across, 4) if math.isclose(across, along, rel_tol=1e-4) else f"{across:.4f} x {along:.4f}"
+    source = {
+        "bar": "from the bar given",
+        "bar found": "from the bar found",
+        "mm_per_px": "as given",
+        "file": "as the file states",
+    }.get(str(scale.get("source", "")), "")
+    parts = [result.image.get("file"), result.image.get("kind"), f"{size} mm per pixel {source}".strip()]
+    return "  \N{MIDDLE DOT}  ".join(str(part) for part in parts if part)

@@ -112,6 +112,8 @@ _UNITS = {
     "_px": "pixels",
     "_m": "metres",
 }
+# Likeness above which a near key is surely meant, as difflib counts it.
+_LIKE = 0.6
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _UNIT_ENDING = re.compile(
     r"_(g_cm3|g_cc|kg_m3|g_ml|frac|percent|pct|kev|ev|kvp?|mev|degrees?|deg|rad|mm|cm|um|nm|m|inch|inches|in|px|pixels?|dpi|yr|years?)$"
@@ -178,7 +180,7 @@ def unknown_key_remedy(table: str, key: str) -> str:
     from difflib import SequenceMatcher, get_close_matches
 
     nearest = get_close_matches(key[:80].lower(), here, n=1, cutoff=0.0)[0]
-    if SequenceMatcher(None, nearest, key[:80].lower()).ratio() >= 0.6:
+    if SequenceMatcher(None, nearest, key[:80].lower()).ratio() >= _LIKE:
         return f"the nearest known key is {_with_unit(nearest)}"
     return f"the nearest known key is {_with_unit(nearest)}; known here: {', '.join(here)}"
 

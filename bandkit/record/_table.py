@@ -6,7 +6,7 @@ import datetime
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, TypeVar
+from typing import Any, NoReturn, TypeVar
 
 from bandkit.errors import RecordError
 from bandkit.record._keys import KEYS, key_path, unknown_key_remedy
@@ -18,6 +18,8 @@ Choice = TypeVar("Choice", bound=str)
 _MOST_TEXT = 500
 _CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029]")
 _MOST_NUMBER = 1e300
+# Far beyond any image, and small enough for areas to be computed.
+_MOST_PX = 1e7
 _MOST_YEARS = 10_000
 _MOST_SHOWN = 60
 _MOST_LISTED = 4
@@ -80,25 +82,26 @@ class Table:
         self.schema = schema
         for key in values:
             if key not in KEYS[schema]:
-                raise self.error(key, f"unknown key; {unknown_key_remedy(schema, key)}")
+                self.fail(key, f"unknown key; {unknown_key_remedy(schema, key)}")
 
     def __contains__(self, key: str) -> bool:
         return key in self.values
 
-    def error(self, key: str, problem: str, *, reason: str | None = None) -> RecordError:
-        """The error for one key: file, key, value found, and the problem with its remedy."""
+    def fail(self, key: str, problem: str, *, reason: str | None = None) -> NoReturn:
+        """Raise the error for one key: file, key, value found, and the problem with its remedy."""
         found = f" = {show(self.values[key])}" if key in self.values else ""
-        return RecordError(f"{self.source}: {key_path(self.path, key)}{found}: {problem}", reason=reason)
+        msg = f"{self.source}: {key_path(self.path, key)}{found}: {problem}"
+        raise RecordError(msg, reason=reason)
 
-    def wrong(self, key: str, problem: str, *, remedy: str = "") -> RecordError:
-        """The error for a value; where no remedy is given, an example of a right one."""
-        return self.error(key, f"{problem}; {remedy or self._example(key)}")
+    def reject(self, key: str, problem: str, remedy: str = "") -> NoReturn:
+        """Raise the error for a value; where no remedy is given, with an example of a right one."""
+        self.fail(key, f"{problem}; {remedy or self._example(key)}")
 
     def need(self, read: Callable[..., T | None], key: str, **limits: Any) -> T:
         """Read a key that must be there."""
         value: T | None = read(key, **limits)
         if value is None:
-            raise self.error(key, f"missing; {self._example(key)}")
+            self.fail(key, f"missing; {self._example(key)}")
         return value
 
     def text(self, key: str) -> str | None:
@@ -107,9 +110,9 @@ class Table:
         if value is None:
             return None
         if not isinstance(value, str):
-            raise self.wrong(key, "not text", remedy=f"put it in quotes: {self._example(key)}")
+            self.reject(key, "not text", f"put it in quotes: {self._example(key)}")
         if _CONTROL.search(value) or len(value) > _MOST_TEXT:
-            raise self.wrong(key, f"must be one line of at most {_MOST_TEXT} characters")
+            self.reject(key, f"must be one line of at most {_MOST_TEXT} characters")
         return value
 
     def choice(self, key: str, options: Sequence[Choice]) -> Choice | None:
@@ -117,18 +120,18 @@ class Table:
         value = self.values.get(key)
         if value is None:
             return None
-        for option in options:
-            if value == option:
-                return option
+        chosen = next((option for option in options if value == option), None)
+        if chosen is not None:
+            return chosen
         listed = " | ".join(f'"{option}"' for option in options)
-        raise self.wrong(key, "not one of the choices", remedy=f"write one of {listed}")
+        return self.reject(key, "not one of the choices", f"write one of {listed}")
 
     def flag(self, key: str) -> bool | None:
         """True or false."""
         value = self.values.get(key)
-        if value is None or isinstance(value, bool):
-            return value
-        raise self.wrong(key, "neither true nor false", remedy=f"write {key} = true or {key} = false, without quotes")
+        if value is not None and not isinstance(value, bool):
+            self.reject(key, "neither true nor false", f"write {key} = true or {key} = false, without quotes")
+        return value
 
     def number(
         self, key: str, *, above: float = -math.inf, least: float = -math.inf, most: float = math.inf
@@ -143,14 +146,14 @@ class Table:
         if value is None:
             return None
         if isinstance(value, datetime.datetime):
-            raise self.wrong(key, "a date with a time of day", remedy=f"write {key} = {value.date()}")
+            self.reject(key, "a date with a time of day", f"write {key} = {value.date()}")
         if isinstance(value, str):
-            raise self.wrong(key, "a date in quotes", remedy=f"remove the quotes: {key} = {_iso_or(value, '2019-06-15')}")
+            self.reject(key, "a date in quotes", f"remove the quotes: {key} = {_iso_or(value, '2019-06-15')}")
         if not isinstance(value, datetime.date):
-            raise self.wrong(key, "not a date", remedy=f"{self._example(key)} (year-month-day, without quotes)")
+            self.reject(key, "not a date", f"{self._example(key)} (year-month-day, without quotes)")
         if not first <= value <= last:
             problem = f"in the future (today is {last})" if value > last else f"before {first.year}"
-            raise self.wrong(key, problem, remedy="correct the date")
+            self.reject(key, problem, "correct the date")
         return value
 
     def point(self, key: str) -> Point | None:
@@ -179,7 +182,7 @@ class Table:
             return None
         whole = isinstance(value, list) and all(isinstance(v, int) and not isinstance(v, bool) for v in value)
         if not whole or len(value) != _POINT_SIDES or not 0 <= value[0] <= value[1] <= _MOST_YEARS:
-            raise self.wrong(key, "must be the least and the most years lost, two whole numbers")
+            self.reject(key, "must be the least and the most years lost, two whole numbers")
         return value[0], value[1]
 
     def table(self, key: str) -> Table | None:
@@ -188,7 +191,7 @@ class Table:
         if value is None:
             return None
         if not isinstance(value, dict):
-            raise self.wrong(key, "not a table", remedy=f"write it as {KEYS[self.schema][key]}")
+            self.reject(key, "not a table", f"write it as {KEYS[self.schema][key]}")
         return self._inner(key, value, key_path(self.path, key))
 
     def tables(self, key: str) -> list[Table]:
@@ -197,7 +200,7 @@ class Table:
         entries = self._list(key)
         for value in entries:
             if not isinstance(value, dict):
-                raise self.wrong(key, "not a list of tables", remedy=f"write it as {KEYS[self.schema][key]}")
+                self.reject(key, "not a list of tables", f"write it as {KEYS[self.schema][key]}")
         return [self._inner(key, value, f"{path}[{i}]") for i, value in enumerate(entries, 1)]
 
     def _inner(self, key: str, values: Mapping[str, Any], path: str) -> Table:
@@ -214,9 +217,9 @@ class Table:
         """The list of that name; empty where the key is absent."""
         value = self.values.get(key, [])
         if isinstance(value, dict) and KEYS[self.schema][key].startswith("[["):
-            raise self.wrong(key, "must be a list", remedy=f"write it as {KEYS[self.schema][key]}, with double brackets")
+            self.reject(key, "must be a list", f"write it as {KEYS[self.schema][key]}, with double brackets")
         if not isinstance(value, list):
-            raise self.wrong(key, "must be a list")
+            self.reject(key, "must be a list")
         return value
 
     def _number(
@@ -232,34 +235,34 @@ class Table:
         """One finite number within limits; ``where`` is its place in a list."""
         which = f"{where}{show(value)}, " if where else ""
         if isinstance(value, str):
-            raise self.wrong(key, f"{which}a number in quotes", remedy=f"remove the quotes: {self._example(key)}")
+            self.reject(key, f"{which}a number in quotes", f"remove the quotes: {self._example(key)}")
         if isinstance(value, bool) or not isinstance(value, (int, float)):
-            raise self.wrong(key, f"{which}not a number")
+            self.reject(key, f"{which}not a number")
         # Whole numbers of any length are legal TOML, but float() refuses those beyond its range.
         number = float(value) if abs(value) < _MOST_NUMBER else math.inf
         if not math.isfinite(number):
-            raise self.wrong(key, f"{which}not a finite number")
+            self.reject(key, f"{which}not a finite number")
         if not (number > above and least <= number <= most):
-            raise self.wrong(key, f"{which}must be {_limits(above, least, most)}")
+            self.reject(key, f"{which}must be {_limits(above, least, most)}")
         return number
 
     def _point(self, key: str, value: object, *, at: int | None = None) -> Point:
         """One pixel position."""
         if not isinstance(value, list) or len(value) != _POINT_SIDES:
-            raise self.wrong(key, f"{_which(at, value)}not a position [x, y]")
-        x, y = (self._number(key, v, where=_entry(at)) for v in value)
+            self.reject(key, f"{_which(at, value)}not a position [x, y]")
+        x, y = (self._number(key, v, least=-_MOST_PX, most=_MOST_PX, where=_entry(at)) for v in value)
         return x, y
 
     def _box(self, key: str, value: object, *, at: int | None = None) -> Box:
         """One box with its corners in order."""
         if not isinstance(value, list) or len(value) != _BOX_SIDES:
-            raise self.wrong(key, f"{_which(at, value)}not a box [x0, y0, x1, y1]")
-        x0, y0, x1, y1 = (self._number(key, v, where=_entry(at)) for v in value)
+            self.reject(key, f"{_which(at, value)}not a box [x0, y0, x1, y1]")
+        x0, y0, x1, y1 = (self._number(key, v, least=-_MOST_PX, most=_MOST_PX, where=_entry(at)) for v in value)
         if x1 <= x0 or y1 <= y0:
             remedy = f"write the smaller x and y first: {[min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1)]}"
             if x0 == x1 or y0 == y1:
                 remedy = "give it a width and a height"
-            raise self.wrong(key, f"{_which(at, value)}a box of no area or with its corners swapped", remedy=remedy)
+            self.reject(key, f"{_which(at, value)}a box of no area or with its corners swapped", remedy)
         return x0, y0, x1, y1
 
 

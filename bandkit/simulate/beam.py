@@ -18,8 +18,8 @@ Left out: the spectrum (beam hardening), scatter that follows the object, and ma
 
 References
 ----------
-Beer-Lambert law and geometry: physics. CaCO3 at 40 keV: 0.8817 cm2/g from the tables of Hubbell JH,
-Seltzer SM (1995) NISTIR 5632. Heel effect of +/-12 % on large films: common in radiography manuals.
+Beer-Lambert law and geometry: physics. Mass attenuation: `bandkit.density.mass_attenuation_cm2_g`.
+Heel effect of about +/-12 % on large films: common in radiography manuals.
 """
 
 from __future__ import annotations
@@ -31,11 +31,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from bandkit.density import mass_attenuation_cm2_g
+
 FloatArray = NDArray[np.floating]
 
 FULL_SCALE = 65535
-# CaCO3, cm2/g at 40 keV (Hubbell & Seltzer 1995).
-CACO3_40_KEV_CM2_G = 0.8817
 # Two millimetres of lead stop all but a trace of the beam.
 LEAD_TRANSMISSION = 0.002
 
@@ -46,8 +46,8 @@ class BeamDesign:
 
     Parameters
     ----------
-    effective_kev, attenuation_cm2_g : float
-        Effective energy, and the mass attenuation coefficient of CaCO3 there.
+    effective_kev : float
+        Effective energy of the beam.
     heel_frac : float
         Loss of intensity from the cathode's edge of the image to the anode's.
     heel_axis : {"x", "y"}
@@ -67,7 +67,6 @@ class BeamDesign:
     """
 
     effective_kev: float = 40.0
-    attenuation_cm2_g: float = CACO3_40_KEV_CM2_G
     heel_frac: float = 0.12
     heel_axis: Literal["x", "y"] = "y"
     source_to_detector_mm: float = 1200.0
@@ -77,6 +76,11 @@ class BeamDesign:
     open_frac: float = 0.85
     bits: int = 14
     dense: Literal["bright", "dark"] = "bright"
+
+    @property
+    def attenuation_cm2_g(self) -> float:
+        """Mass attenuation coefficient of CaCO3 at the effective energy, in cm2/g."""
+        return float(mass_attenuation_cm2_g("calcium carbonate", self.effective_kev))
 
 
 def beam_profile(design: BeamDesign, shape: tuple[int, int], mm_per_px: float) -> tuple[FloatArray, FloatArray]:
@@ -137,8 +141,9 @@ def expose(mass_g_cm2: FloatArray, blocked_frac: FloatArray, design: BeamDesign,
         arrived = ndimage.gaussian_filter(arrived, design.blur_px, truncate=3.0)
     if np.isfinite(design.photons_per_px):
         arrived += np.sqrt(arrived / design.photons_per_px) * rng.standard_normal(arrived.shape, dtype=np.float32)
-    level = 2 ** (16 - design.bits)
-    grey = level * np.rint((FULL_SCALE / level) * (design.offset_frac + design.open_frac * arrived))
+    step = 2 ** (16 - design.bits)
+    level = np.rint((FULL_SCALE / step) * (design.offset_frac + design.open_frac * arrived))
+    grey = step * np.minimum(level, 2**design.bits - 1)
     if design.dense == "bright":
         grey = FULL_SCALE - grey
     return np.asarray(np.clip(grey, 0, FULL_SCALE), dtype=np.uint16)

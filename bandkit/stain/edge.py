@@ -29,8 +29,8 @@ class EdgeFit:
         Distal edge in the profile's own depth, and its standard error.
     blur_mm, tail_mm : float
         Standard deviation of the blur; depth over which the dye falls by 1/e.
-    amplitude : float
-        Step at the edge before blur, in units of the profile.
+    amplitude, amplitude_sd : float
+        Step at the edge before blur, in units of the profile, and its standard error.
     base, base_per_mm : float
         Unstained skeleton: value at depth 0 and slope.
     residual_sd : float
@@ -42,6 +42,7 @@ class EdgeFit:
     blur_mm: float
     tail_mm: float
     amplitude: float
+    amplitude_sd: float
     base: float
     base_per_mm: float
     residual_sd: float
@@ -121,8 +122,8 @@ def fit_edge(profile: FloatArray, depth_mm: FloatArray, weight: FloatArray, *, n
     residual = y - amplitude * shape - base - slope * d
     if not amplitude > 0:
         return None
-    sd = _edge_sd(parameters, amplitude, residual, d, w)
-    return EdgeFit(edge_mm=float(parameters[0]), edge_sd_mm=sd, blur_mm=float(np.exp(parameters[1])),
+    edge_sd, amplitude_sd = _standard_errors(parameters, amplitude, residual, d, w)
+    return EdgeFit(edge_mm=float(parameters[0]), edge_sd_mm=edge_sd, amplitude_sd=amplitude_sd, blur_mm=float(np.exp(parameters[1])),
                    tail_mm=float(np.exp(parameters[2])), amplitude=float(amplitude), base=float(base),
                    base_per_mm=float(slope), residual_sd=float(np.sqrt(np.average(residual**2, weights=w**2))))
 
@@ -181,8 +182,9 @@ def _residual(parameters: FloatArray, y: FloatArray, d: FloatArray, w: FloatArra
     return np.asarray((y - amplitude * shape - base - slope * d) * w)
 
 
-def _edge_sd(parameters: FloatArray, amplitude: float, residual: FloatArray, d: FloatArray, w: FloatArray) -> float:
-    """Standard error of the edge with autocorrelated residuals."""
+def _standard_errors(parameters: FloatArray, amplitude: float, residual: FloatArray, d: FloatArray, w: FloatArray
+                     ) -> tuple[float, float]:
+    """Standard errors of the edge and of the amplitude with autocorrelated residuals."""
     def shape(p: FloatArray) -> FloatArray:
         return amplitude * edge_shape(d - p[0], float(np.exp(p[1])), float(np.exp(p[2])))
 
@@ -192,13 +194,14 @@ def _edge_sd(parameters: FloatArray, amplitude: float, residual: FloatArray, d: 
     weighted = jacobian * w[:, None]
     normal = weighted.T @ weighted
     inverse = np.linalg.pinv(normal + 1e-9 * np.trace(normal) * np.diag([0, 1, 1, 0, 0, 0]))
-    influence = (inverse @ (jacobian * (w**2)[:, None]).T)[0]
+    influence = (inverse @ (jacobian * (w**2)[:, None]).T)[[0, 3]]
     step = float(np.median(np.diff(d)))
     lags = min(max(round(MEMORY_MM / step), 1), len(d) - 1)
     spare = len(d) / max(len(d) - 6, 1)
-    variance = 0.0
+    variance = np.zeros(2)
     for lag in range(lags + 1):
         covariance = float(np.mean(residual[lag:] * residual[:len(residual) - lag])) * spare
-        overlap = float(influence[lag:] @ influence[:len(influence) - lag])
+        overlap = np.einsum("ij,ij->i", influence[:, lag:], influence[:, :len(residual) - lag])
         variance += (1.0 if lag == 0 else 2.0) * (1.0 - lag / (lags + 1)) * covariance * overlap
-    return float(np.sqrt(max(variance, 0.0)))
+    edge_sd, amplitude_sd = np.sqrt(np.maximum(variance, 0.0))
+    return float(edge_sd), float(amplitude_sd)

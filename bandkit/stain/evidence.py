@@ -7,10 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bandkit.stain.path import Paths, best_paths
+from bandkit.stain.path import MAX_SLOPE, best_paths
 from bandkit.stain.robust import robust_sd
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 
 # Outer side of the step: narrow, since the skeleton there is clean up to the edge.
 OUTER_MM = 0.8
@@ -18,15 +19,24 @@ OUTER_MM = 0.8
 INNER_MM = (0.6, 2.0)
 # Beyond this many standard deviations more evidence counts only by its logarithm: a speck is not a line.
 SOFT_LIMIT = 3.0
-# A line must show in most columns: the best 35 % of them are not counted.
-COUNTED_FRAC = 0.65
+# Lines tried: straight and domed, in steps of this much at the strip's sides, none tighter than a colony of 40 mm radius.
+SHAPE_STEP_MM = 0.4
+MAX_CURVATURE_MM = 1.0 / 40.0
+# How far the path may wander from the best of them.
+NEAR_MM = 0.8
+# The line in question is cut out of the texture that it is compared with: this much, a fifth of it outwards.
+CUT_MM = 5.0
+# Fewer peaks than this say nothing about the texture.
+MIN_PEAKS = 10
 # Peaks of the score nearer to each other than this are one place.
 APART_MM = 3.0
 # Strips with shuffled columns that the null is drawn from, and the seed that makes them the same every time.
 SHUFFLES = 8
 SHUFFLE_SEED = 20
+# Columns within this width are moved together: texture is alike over a corallite or so.
+TOGETHER_MM = 1.5
 # The scale of the null is itself uncertain.
-SCALE_MARGIN = 1.1
+SCALE_MARGIN = 1.3
 # Least share of a path's columns that must be known.
 KNOWN_FRAC = 0.5
 # A place inside a stain varies with the dye there: this share of it is taken as texture.
@@ -100,43 +110,87 @@ def _at_scale(index: FloatArray, found: FloatArray, depth_mm: FloatArray, across
     """Best path for one length of the inner window."""
     row_mm = float(depth_mm[1] - depth_mm[0])
     column_mm = float(across_mm[1] - across_mm[0]) if len(across_mm) > 1 else 1.0
-    centre = int(np.argmin(np.abs(across_mm)))
-    apart = max(round(APART_MM / row_mm), 1)
     gain, known = step_evidence(index, found, row_mm, inner_mm)
-    score, paths = _scores(gain, known, row_mm, column_mm, centre)
+    shapes = _shapes(across_mm, row_mm)
+    limited = SOFT_LIMIT * np.tanh(gain / SOFT_LIMIT)
+    score, which = (a[:, 0] for a in _stack(limited[:, :, None], shapes))
     score = np.where(allowed, score, -np.inf)
     row = int(np.argmax(score))
-    if not np.isfinite(score[row]):
+    rows = np.clip(row + shapes[which[row]], 0, len(index) - 1)
+    if not np.isfinite(score[row]) or known[rows, np.arange(len(rows))].mean() < KNOWN_FRAC:
         return None
-    null = []
-    rng = np.random.default_rng(SHUFFLE_SEED)
-    usable = np.isfinite(index).any(axis=1)
-    for _ in range(SHUFFLES):
-        mixed, mixed_known = _shift_columns(gain[usable], known[usable], rng)
-        other, _ = _scores(mixed, mixed_known, row_mm, column_mm, centre)
-        null.append(other[_is_peak(other, apart)])
-    peaks = np.concatenate(null)
-    if len(peaks) < 10:
+    rows = _refine_path(gain, rows, row_mm, column_mm, across_mm)
+    apart = max(round(APART_MM / row_mm), 1)
+    null = _null_peaks(limited[np.isfinite(index).any(axis=1)], rows - int(np.argmax(np.isfinite(index).any(axis=1))), shapes,
+                       apart=apart, cut=round(CUT_MM / row_mm), together=max(round(TOGETHER_MM / column_mm), 1))
+    if len(null) < MIN_PEAKS:
         return None
     places = max(int(np.sum(_is_peak(score, apart))), 1)
-    return Candidate(path_mm=depth_mm[paths.rows[row]], score=float(score[row]),
-                     p_value=gumbel_tail(float(score[row]), peaks, places))
+    return Candidate(path_mm=depth_mm[rows], score=float(score[row]),
+                     p_value=gumbel_tail(float(score[row]), null, places))
 
 
-def _scores(gain: FloatArray, known: NDArray[np.bool_], row_mm: float, column_mm: float, centre: int
-            ) -> tuple[FloatArray, Paths]:
-    """Score of the best path through each row of the centre column; minus infinity where too little is known."""
-    paths = best_paths(gain, row_mm=row_mm, column_mm=column_mm, centre=centre)
-    share = np.take_along_axis(known, paths.rows, axis=0).mean(axis=1)
-    return np.where(share >= KNOWN_FRAC, _trimmed_mean(paths.gain), -np.inf), paths
-
-
-def _shift_columns(gain: FloatArray, known: NDArray[np.bool_], rng: np.random.Generator
-                   ) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """The same columns, each moved along the depth by a distance of its own, round the end."""
+def _null_peaks(gain: FloatArray, line: IntArray, shapes: IntArray, *, apart: int, cut: int, together: int) -> FloatArray:
+    """Peaks of the score of the same columns, the line in question cut out, shifted against each other."""
     n_rows, n_columns = gain.shape
-    rows = (np.arange(n_rows)[:, None] + rng.integers(0, n_rows, n_columns)[None, :]) % n_rows
-    return np.take_along_axis(gain, rows, axis=0), np.take_along_axis(known, rows, axis=0)
+    if n_rows <= 2 * cut:
+        return np.empty(0)
+    start = np.clip(line - cut // 5, 0, n_rows - cut)
+    rows = np.arange(n_rows - cut)[:, None]
+    rest = np.take_along_axis(gain, rows + cut * (rows >= start[None, :]), axis=0)
+    rng = np.random.default_rng(SHUFFLE_SEED)
+    versions = np.stack([_shift_columns(rest, rng, together) for _ in range(SHUFFLES)], axis=2)
+    score, _ = _stack(versions, shapes)
+    return np.concatenate([score[_is_peak(score[:, k], apart), k] for k in range(SHUFFLES)])
+
+
+def _shapes(across_mm: FloatArray, row_mm: float) -> IntArray:
+    """Straight and domed lines as rows below the centre, shape (n_shapes, n_columns)."""
+    half = max(float(np.abs(across_mm).max()), 1e-6)
+    slopes = np.arange(-np.floor(MAX_SLOPE * half / SHAPE_STEP_MM), np.floor(MAX_SLOPE * half / SHAPE_STEP_MM) + 1)
+    bows = np.arange(-1, np.ceil(0.5 * MAX_CURVATURE_MM * half**2 / SHAPE_STEP_MM) + 1)
+    slope, bow = (a.ravel()[:, None] for a in np.meshgrid(slopes, bows, indexing="ij"))
+    x = across_mm[None, :] / half
+    return np.rint(SHAPE_STEP_MM * (slope * x + bow * x**2) / row_mm).astype(np.int64)
+
+
+def _stack(gain: FloatArray, shapes: IntArray) -> tuple[FloatArray, IntArray]:
+    """Best mean gain over all shapes through each row, and the shape; gain has shape (n_rows, n_columns, n_versions)."""
+    n_rows, n_columns, n_versions = gain.shape
+    reach = int(np.abs(shapes).max())
+    padded = np.empty((n_columns, n_rows + 2 * reach, n_versions))
+    padded[:] = np.median(gain, axis=(0, 1))
+    padded[:, reach:reach + n_rows] = gain.transpose(1, 0, 2)
+    best = np.full((n_rows, n_versions), -np.inf)
+    which = np.zeros((n_rows, n_versions), dtype=np.int64)
+    total = np.empty((n_rows, n_versions))
+    for k, shape in enumerate(shapes):
+        total[:] = 0.0
+        for j, offset in enumerate(shape):
+            total += padded[j, reach + offset:reach + offset + n_rows]
+        better = total > best
+        which[better] = k
+        np.maximum(best, total, out=best)
+    return best / n_columns, which
+
+
+def _refine_path(gain: FloatArray, rows: IntArray, row_mm: float, column_mm: float, across_mm: FloatArray) -> IntArray:
+    """Connected path of greatest gain near a straight or domed line."""
+    reach = max(round(NEAR_MM / row_mm), 1)
+    offsets = np.arange(-reach, reach + 1)[:, None]
+    at = np.clip(rows[None, :] + offsets, 0, len(gain) - 1)
+    band = gain[at, np.arange(gain.shape[1])[None, :]]
+    paths = best_paths(band, row_mm=row_mm, column_mm=column_mm, centre=int(np.argmin(np.abs(across_mm))))
+    best = int(np.argmax(paths.gain.sum(axis=1)))
+    return np.clip(rows + paths.rows[best] - reach, 0, len(gain) - 1)
+
+
+def _shift_columns(gain: FloatArray, rng: np.random.Generator, together: int) -> FloatArray:
+    """The same columns, a few at a time moved along the depth by a distance of their own, round the end."""
+    n_rows, n_columns = gain.shape
+    shift = np.repeat(rng.integers(0, n_rows, n_columns), together)[:n_columns]
+    rows = (np.arange(n_rows)[:, None] + shift[None, :]) % n_rows
+    return np.take_along_axis(gain, rows, axis=0)
 
 
 def step_evidence(index: FloatArray, found: FloatArray, row_mm: float, inner_mm: float
@@ -195,12 +249,6 @@ def _window_mean(values: FloatArray, first: int, last: int) -> tuple[FloatArray,
     low, high = np.clip(rows + first, 0, len(values)), np.clip(rows + last, 0, len(values))
     n = count[high] - count[low]
     return (total[high] - total[low]) / np.maximum(n, 1.0), n / (last - first)
-
-
-def _trimmed_mean(gain: FloatArray) -> FloatArray:
-    """Mean over the columns without the best of them."""
-    keep = max(int(np.ceil(COUNTED_FRAC * gain.shape[1])), 1)
-    return np.asarray(np.sort(gain, axis=1)[:, :keep].mean(axis=1))
 
 
 def _is_peak(score: FloatArray, apart: int) -> NDArray[np.bool_]:

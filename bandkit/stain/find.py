@@ -11,7 +11,7 @@ from bandkit.errors import InputError
 from bandkit.stain.colour import ALIZARIN, Dye, Encoding, dye_index, linear_light, usable
 from bandkit.stain.evidence import Candidate, best_candidate
 from bandkit.stain.line import StainLine, no_line
-from bandkit.stain.trace import Scene, Trace, edge_across, is_hue_of, trace_line
+from bandkit.stain.trace import Scene, Trace, edge_across, is_line_of, trace_line
 
 FloatArray = NDArray[np.float64]
 
@@ -163,7 +163,7 @@ def _search(scene: Scene, allowed: NDArray[np.bool_], count: int, dye: Dye, marg
         if candidate.p_value > FALSE_ALARM_RATE:
             return traces, p_values, candidate.p_value
         trace = trace_line(scene, candidate.path_mm, tuple(traces))
-        if trace is not None and is_hue_of(trace, dye) and _is_apart(trace, traces):
+        if trace is not None and is_line_of(trace, dye) and _is_apart(trace, traces):
             traces.append(trace)
             p_values.append(candidate.p_value)
             found = found + trace.dye(index.depth_mm[:, None])

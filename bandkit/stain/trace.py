@@ -17,12 +17,24 @@ FloatArray = NDArray[np.float64]
 OUTER_MM, INNER_MM = 4.0, 8.0
 # Samples count less with distance from the edge: the shape of a far tail must not pull the edge.
 WEIGHT_MM = 2.0
-# How far a column may still be off after the path, and over which width neighbours share a shift.
+# How far a column may still be off after the path.
 LAG_MM, LAG_STEP_MM = 0.6, 0.05
-SHARE_MM = 2.0
+# Half widths over which neighbours may share a shift; the one that foretells a left-out column best is taken.
+SHARE_MM = (1.5, 3.0, 6.0)
+# Every other stretch of this width makes up one of two halves, whose difference is the path's error.
+HALF_MM = 1.0
 # Part of the profile that a column is shifted by.
 MATCH_MM = (-1.5, 2.5)
 ROUNDS = 3
+# The true shape of seepage is unknown: between an exponential and a diffusive tail the edge moves by about this share of the blur.
+SHAPE_SD_FRAC = 0.2
+# A column shows the line when it has this share of its amplitude.
+SHOWN_FRAC = 0.35
+# What a stain line must be: sharper than this on its outer side, shown in this share of the
+# columns at least, this many standard errors above the drift around it.
+SHARP_MM = 0.5
+MIN_SHOWN_FRAC = 0.7
+MIN_T = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -62,6 +74,8 @@ class Trace:
         Fit to the profile averaged along the line.
     hue_deg, hue_sd_deg : float
         Direction of the colour change in (ln(R/G), ln(B/G)).
+    shown_frac : float
+        Share of the columns that show the line.
     """
 
     edge_mm: FloatArray
@@ -70,6 +84,7 @@ class Trace:
     fit: EdgeFit
     hue_deg: float
     hue_sd_deg: float
+    shown_frac: float
 
     def dye(self, depth_mm: FloatArray) -> FloatArray:
         """Dye index of this line alone.
@@ -128,8 +143,31 @@ def trace_line(scene: Scene, path_mm: FloatArray, others: tuple[Trace, ...] = ()
     assert fit is not None
     centre = float(np.interp(0.0, across, path)) + fit.edge_mm
     hue, hue_sd = _hue(chroma, u, fit)
-    return Trace(edge_mm=path + fit.edge_mm, centre_mm=centre, centre_sd_mm=float(np.hypot(fit.edge_sd_mm, scatter)),
-                 fit=fit, hue_deg=hue, hue_sd_deg=hue_sd)
+    sd = float(np.sqrt(fit.edge_sd_mm**2 + scatter**2 + (SHAPE_SD_FRAC * fit.blur_mm) ** 2))
+    return Trace(edge_mm=path + fit.edge_mm, centre_mm=centre, centre_sd_mm=sd, fit=fit, hue_deg=hue,
+                 hue_sd_deg=hue_sd, shown_frac=_shown(columns, u, fit))
+
+
+def is_line_of(trace: Trace, dye: Dye) -> bool:
+    """Whether a trace has the form and the colour of a stain line.
+
+    Parameters
+    ----------
+    trace : Trace
+        A line.
+    dye : Dye
+        The dye.
+
+    Returns
+    -------
+    bool
+        False for a blurred border, a patch that shows in part of the columns only, a step that
+        does not stand out from the drift about it, or a colour outside the dye's range.
+    """
+    fit = trace.fit
+    sharp = fit.blur_mm < SHARP_MM
+    clear = fit.amplitude > MIN_T * fit.amplitude_sd
+    return sharp and clear and trace.shown_frac >= MIN_SHOWN_FRAC and is_hue_of(trace, dye)
 
 
 def is_hue_of(trace: Trace, dye: Dye) -> bool:
@@ -251,14 +289,41 @@ def _column_shifts(columns: FloatArray, u: FloatArray, fit: EdgeFit, across_mm: 
     y = np.where(np.isfinite(y), y - _mean_known(y), 0.0)
     power = (y**2).sum(axis=0)
     explained = np.clip(shapes @ y, 0.0, None) ** 2 / np.maximum(power, 1e-30)
+    shift, scatter = _share(explained, lags, across_mm)
+    return shift - float(np.median(shift)), scatter
+
+
+def _share(explained: FloatArray, lags: FloatArray, across_mm: FloatArray) -> tuple[FloatArray, float]:
+    """Best lag of each column with its neighbours, and the standard error of that at the centre."""
     distance = np.abs(across_mm[:, None] - across_mm[None, :])
-    share = np.clip(1.0 - distance / SHARE_MM, 0.0, None)
-    share /= share.sum(axis=1, keepdims=True)
-    together = _peak_lag(explained @ share.T, lags)
-    alone = _peak_lag(explained, lags)
+    columns = np.arange(len(across_mm))
+    best_score, best = -np.inf, np.eye(len(across_mm))
+    for half_width in SHARE_MM:
+        share = np.clip(1.0 - distance / half_width, 0.0, None)
+        left_out = _peak_lag(explained @ (share - np.diag(np.diag(share))).T, lags)
+        nearest = np.clip(np.rint((left_out - lags[0]) / (lags[1] - lags[0])).astype(np.int64), 0, len(lags) - 1)
+        score = float(explained[nearest, columns].sum())
+        if score > best_score:
+            best_score, best = score, share
+    halves = np.floor(across_mm / HALF_MM).astype(np.int64) % 2
+    first, second = (_peak_lag(explained @ (best * (halves == k)).T, lags) for k in (0, 1))
+    # Two halves differ by twice the error of their mean; the largest of the centre and the usual is taken.
     centre = int(np.argmin(np.abs(across_mm)))
-    scatter = robust_sd(alone - together) * float(np.sqrt((share[centre] ** 2).sum()))
-    return together - float(np.median(together)), scatter
+    apart = first - second - np.median(first - second)
+    usual = float(np.sqrt(np.mean(np.clip(apart, -0.3, 0.3) ** 2)))
+    return _peak_lag(explained @ best.T, lags), 0.5 * max(usual, abs(float(apart[centre])) / 2.0)
+
+
+def _shown(columns: FloatArray, u: FloatArray, fit: EdgeFit) -> float:
+    """Share of the columns whose own amplitude is a fair part of the line's."""
+    near = (u >= MATCH_MM[0]) & (u <= MATCH_MM[1])
+    shape = edge_shape(u[near] - fit.edge_mm, max(fit.blur_mm, 0.08), fit.tail_mm)
+    shape -= shape.mean()
+    y = columns[near]
+    enough = np.isfinite(y).mean(axis=0) > 0.5
+    y = np.where(np.isfinite(y), y - _mean_known(y), 0.0)
+    amplitude = shape @ y / max(float(shape @ shape), 1e-30)
+    return float(np.mean(amplitude[enough] > SHOWN_FRAC * fit.amplitude)) if enough.any() else 0.0
 
 
 def _mean_known(y: FloatArray) -> FloatArray:

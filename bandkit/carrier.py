@@ -1,0 +1,311 @@
+"""What carries the bands in an image: from grey or colour to the signal that is measured.
+
+In a radiograph it is mass per area (attenuation where there are no standards), so that
+exposure and polarity do not matter; in a picture under ultraviolet light the ratio of
+green to blue; in a plain photograph the brightness. Pure functions and frozen
+objects: pixels come in as arrays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bandkit.density import (
+    Beam,
+    BeamSamples,
+    Calibration,
+    Patch,
+    calibrate,
+    carbonate_equivalent_g_cm2,
+    even_beam,
+    find_open_beam,
+    fit_beam,
+    join_samples,
+    material_density_g_cm3,
+    measure_patch,
+    patch_samples,
+    standard_samples,
+    transmitted_intensity,
+)
+from bandkit.flags import Flag
+from bandkit.luminescence import luminescence_index
+from bandkit.record import DensitySpec, StandardSpec
+from bandkit.record.model import Box, Dense, Values
+
+FloatArray = NDArray[np.float64]
+
+
+class Carrier(Protocol):
+    """Turns a straightened strip into the signal that carries the bands."""
+
+    @property
+    def unit(self) -> str:
+        """What the signal is, with its unit."""
+
+    @property
+    def flags(self) -> tuple[Flag, ...]:
+        """Doubts about it."""
+
+    @property
+    def methods(self) -> tuple[str, ...]:
+        """Sentences for the methods paragraph."""
+
+    def signal(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray) -> FloatArray:
+        """Signal on a strip, larger where there is more of what the mark is a maximum of."""
+
+    def presence(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray) -> FloatArray:
+        """Signal that tells skeleton from background."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Radiography:
+    """A radiograph (or a slice of a CT scan): greys to attenuation and mass per area.
+
+    Parameters
+    ----------
+    dense : {"bright", "dark"}
+        Whether denser looks brighter or darker.
+    values : {"intensity", "optical-density", "hounsfield"}
+        What a grey is linear in.
+    full_scale : float
+        Largest grey that the image can hold.
+    beam : Beam
+        The open beam over the image.
+    calibration : Calibration or None
+        None where there are no standards: the signal is then attenuation.
+    flags : tuple of Flag
+        Doubts.
+    """
+
+    dense: Dense
+    values: Values
+    full_scale: float
+    beam: Beam
+    calibration: Calibration | None
+    flags: tuple[Flag, ...]
+
+    @property
+    def unit(self) -> str:
+        """What the signal is, with its unit."""
+        return "mass per area (g/cm2)" if self.calibration else "attenuation (natural logarithm)"
+
+    @property
+    def methods(self) -> tuple[str, ...]:
+        """Sentences for the methods paragraph."""
+        beam = self.beam.method or "The fall-off of the beam was not corrected."
+        if self.calibration is None:
+            return (beam, "Marks were looked for in attenuation; no density was derived.")
+        return (beam, self.calibration.summary(self.beam).method)
+
+    def intensity(self, grey: FloatArray) -> FloatArray:
+        """Intensity that arrived, from greys."""
+        return np.asarray(transmitted_intensity(grey, dense=self.dense, values=self.values, full_scale=self.full_scale))
+
+    def signal(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray) -> FloatArray:
+        """Mass per area in g/cm2, or attenuation."""
+        log_beam = self.beam.log_intensity(x_px, y_px)
+        intensity = self.intensity(values)
+        if self.calibration is not None:
+            return self.calibration.areal_density_g_cm2(intensity, log_beam)
+        return np.asarray(log_beam - np.log(np.maximum(intensity, 1e-5 * np.exp(log_beam))))
+
+    def presence(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray) -> FloatArray:
+        """The signal itself: it is zero in the open beam."""
+        return self.signal(values, x_px, y_px)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Luminescence:
+    """A picture under ultraviolet light: green over blue, free of illumination."""
+
+    full_scale: float
+    flags: tuple[Flag, ...] = ()
+
+    @property
+    def unit(self) -> str:
+        """What the signal is, with its unit."""
+        return "luminescence index (green over blue)"
+
+    @property
+    def methods(self) -> tuple[str, ...]:
+        """Sentences for the methods paragraph."""
+        return ("Luminescence was measured as the ratio of linear green to blue (after Grove et al. 2010), which is "
+                "free of the illumination.",)
+
+    def signal(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray) -> FloatArray:
+        """Luminescence index."""
+        return np.asarray(luminescence_index(values, full_scale=self.full_scale))
+
+    def presence(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray) -> FloatArray:
+        """Brightness."""
+        return values.mean(axis=-1) if values.ndim == 3 else values
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Brightness:
+    """A photograph: brightness, free of slow changes of light."""
+
+    flags: tuple[Flag, ...] = ()
+
+    @property
+    def unit(self) -> str:
+        """What the signal is, with its unit."""
+        return "brightness (native units)"
+
+    @property
+    def methods(self) -> tuple[str, ...]:
+        """Sentences for the methods paragraph."""
+        return ()
+
+    def signal(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray) -> FloatArray:
+        """Mean of the channels."""
+        return values.mean(axis=-1) if values.ndim == 3 else values
+
+    def presence(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray) -> FloatArray:
+        """Mean of the channels."""
+        return self.signal(values, x_px, y_px)
+
+
+def guess_dense(overview: FloatArray, step_px: float, tracks_px: Sequence[Sequence[tuple[float, float]]]) -> Dense:
+    """Guess the polarity: a track begins in the open beam and goes on in skeleton.
+
+    Parameters
+    ----------
+    overview : ndarray, shape (h, w)
+        Reduced image.
+    step_px : float
+        Image pixels per value.
+    tracks_px : sequence of sequence of (x, y)
+        Drawn points, the first outside the surface.
+
+    Returns
+    -------
+    {"bright", "dark"}
+        "dark" where the beginning is brighter than the rest.
+    """
+    differences = []
+    for points in tracks_px:
+        along = np.asarray(points, float) / step_px
+        t = np.linspace(0.0, len(along) - 1.0, 200)
+        x, y = (np.interp(t, np.arange(len(along)), along[:, k]) for k in (0, 1))
+        rows = np.clip(np.rint(y).astype(int), 0, overview.shape[0] - 1)
+        cols = np.clip(np.rint(x).astype(int), 0, overview.shape[1] - 1)
+        grey = overview[rows, cols]
+        differences.append(float(grey[0] - np.median(grey)))
+    return "dark" if np.median(differences) > 0 else "bright"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BoxPixels:
+    """Pixels of a box on the image.
+
+    Parameters
+    ----------
+    box_px : tuple of float
+        ``x0, y0, x1, y1``.
+    grey : ndarray, shape (h, w)
+        Its pixels.
+    x0_px, y0_px : int
+        Position of its first pixel.
+    """
+
+    box_px: Box
+    grey: NDArray[np.generic]
+    x0_px: int
+    y0_px: int
+
+
+def model_beam(intensity: FloatArray, step_px: float, patches: Sequence[tuple[BoxPixels, FloatArray]], *,
+               size_px: tuple[int, int], exclude_px: Sequence[Box], values: Values) -> Beam:
+    """Model the open beam from patches that a person marked, or from what is found.
+
+    Parameters
+    ----------
+    intensity : ndarray, shape (h, w)
+        Intensity over the reduced image.
+    step_px : float
+        Image pixels per value.
+    patches : sequence of (BoxPixels, intensity)
+        Patches with nothing in the beam; searched for where empty.
+    size_px : tuple of int
+        Width and height of the image.
+    exclude_px : sequence of box
+        Standards, bar and labels: never open beam.
+    values : {"intensity", "optical-density", "hounsfield"}
+        What a grey is linear in; a CT scan has no beam to flatten.
+
+    Returns
+    -------
+    Beam
+        Even where nothing can be found.
+    """
+    shape = (size_px[1], size_px[0])
+    if values == "hounsfield":
+        return even_beam(1.0, shape=shape, known=True)
+    samples: BeamSamples
+    if patches:
+        samples = join_samples([patch_samples(i, box.x0_px, box.y0_px) for box, i in patches])
+    else:
+        samples = find_open_beam(intensity, step_px, exclude_boxes_px=exclude_px)
+    if len(samples) == 0:
+        return even_beam(float(np.nanquantile(intensity, 0.999)), shape=shape)
+    return fit_beam(samples.x_px, samples.y_px, samples.intensity, shape=shape)
+
+
+def calibrate_standards(spec: DensitySpec, patches: Sequence[Patch], beam: Beam, values: Values) -> Calibration:
+    """Fit the curve from intensity to mass per area.
+
+    Parameters
+    ----------
+    spec : DensitySpec
+        Standards as the record states them.
+    patches : sequence of Patch
+        What was measured in their boxes, in the same order.
+    beam : Beam
+        The open beam.
+    values : {"intensity", "optical-density", "hounsfield"}
+        What a grey is linear in.
+
+    Returns
+    -------
+    Calibration
+        The curve.
+
+    Raises
+    ------
+    CalibrationError
+        Where the standards cannot carry a curve.
+    """
+    centres = [((s.box_px[0] + s.box_px[2]) / 2, (s.box_px[1] + s.box_px[3]) / 2) for s in spec.standards]
+    areal = [standard_areal_g_cm2(s, spec.effective_kev) for s in spec.standards]
+    labels = [f"{s.material} {s.thickness_mm:g} mm" for s in spec.standards]
+    return calibrate(standard_samples(patches, centres, areal, labels, beam), values=values)
+
+
+def standard_areal_g_cm2(standard: StandardSpec, effective_kev: float | None) -> float:
+    """Mass per area of a standard as CaCO3, in g/cm2.
+
+    Parameters
+    ----------
+    standard : StandardSpec
+        Material, thickness and density.
+    effective_kev : float or None
+        Effective energy; needed for materials other than CaCO3.
+
+    Returns
+    -------
+    float
+        Mass of CaCO3 per area that attenuates as much.
+    """
+    density = standard.density_g_cm3 or material_density_g_cm3(standard.material)
+    return carbonate_equivalent_g_cm2(standard.material, density * standard.thickness_mm / 10.0, effective_kev)
+
+
+def patch_of(box: BoxPixels, *, dense: Dense, values: Values, full_scale: float) -> Patch:
+    """Mean intensity of a box."""
+    return measure_patch(transmitted_intensity(box.grey, dense=dense, values=values, full_scale=full_scale))

@@ -1,0 +1,143 @@
+"""Standards: patches of known mass per area in the same image as the slab."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bandkit.density.beam import Beam
+from bandkit.density.grey import Patch
+from bandkit.errors import CalibrationError
+
+FloatArray = NDArray[np.float64]
+
+# How well thickness and density of a bought or ground standard are known, one standard deviation.
+_STANDARD_SD_FRAC = 0.005
+# Smallest error of intensity, as a fraction, that is believed.
+_LEAST_SD_FRAC = 5e-4
+# With the open beam known worse than this (natural log), one standard decides nothing.
+_KNOWN_LEVEL_SD = 0.1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StandardSamples:
+    """What was measured on the standards of one image.
+
+    Parameters
+    ----------
+    areal_density_g_cm2 : ndarray, shape (n,)
+        Mass per area stated for each, as CaCO3.
+    intensity, sd : ndarray, shape (n,)
+        Intensity behind each, and the standard deviation of that mean.
+    log_beam, log_beam_sd : ndarray, shape (n,)
+        Logarithm of the open beam at each, and its standard deviation apart from what they have in common.
+    beam_level_sd : float
+        What the logarithm of the open beam may be off by at all of them together.
+    labels : tuple of str
+        One per standard, such as "aragonite 3.0 mm".
+    """
+
+    areal_density_g_cm2: FloatArray
+    intensity: FloatArray
+    sd: FloatArray
+    log_beam: FloatArray
+    log_beam_sd: FloatArray
+    beam_level_sd: float
+    labels: tuple[str, ...]
+
+
+def standard_samples(patches: Sequence[Patch], centres_px: Sequence[tuple[float, float]],
+                     areal_density_g_cm2: Sequence[float], labels: Sequence[str], beam: Beam) -> StandardSamples:
+    """Put together what is known of each standard.
+
+    Parameters
+    ----------
+    patches : sequence of Patch
+        Intensity measured in the box of each standard.
+    centres_px : sequence of (x, y)
+        Middle of each box.
+    areal_density_g_cm2 : sequence of float
+        Mass per area stated for each, as CaCO3.
+    labels : sequence of str
+        Names of the standards.
+    beam : Beam
+        The open beam.
+
+    Returns
+    -------
+    StandardSamples
+        For `calibrate`.
+
+    Raises
+    ------
+    CalibrationError
+        Where there is no standard.
+    """
+    if not patches:
+        msg = "density.standards: there are none; density needs at least one patch of known mass per area"
+        raise CalibrationError(msg, reason="no-standards")
+    x, y = np.array(centres_px, np.float64).T
+    middle = (float(x.mean()), float(y.mean()))
+    return StandardSamples(
+        areal_density_g_cm2=np.array(areal_density_g_cm2, np.float64),
+        intensity=np.array([p.intensity for p in patches]), sd=np.array([p.sd for p in patches]),
+        log_beam=beam.log_intensity(x, y), log_beam_sd=beam.log_sd(x, y, relative_to_px=middle),
+        beam_level_sd=float(beam.log_sd(*middle)), labels=tuple(labels))
+
+
+def raise_for_standards(standards: StandardSamples) -> None:
+    """Refuse standards that cannot carry a curve.
+
+    Parameters
+    ----------
+    standards : StandardSamples
+        What was measured on the standards.
+
+    Raises
+    ------
+    CalibrationError
+        For impossible numbers, the wrong polarity, or a single standard without open beam.
+    """
+    areal, intensity = standards.areal_density_g_cm2, standards.intensity
+    if not (np.all(np.isfinite(areal)) and np.all(areal >= 0) and np.any(areal > 0)):
+        msg = f"density.standards: mass per area {areal.tolist()} g/cm2; give thickness_mm and density_g_cm3 above 0"
+        raise CalibrationError(msg)
+    if not np.all(np.isfinite(intensity) & (intensity > 0)):
+        bad = standards.labels[int(np.argmin(np.where(np.isfinite(intensity), intensity, -np.inf)))]
+        msg = (f"density.standards: no intensity behind {bad}; move its box_px onto it, or check image.dense "
+               "and image.values")
+        raise CalibrationError(msg)
+    attenuation = standards.log_beam - np.log(intensity)
+    if len(areal) > 1 and np.ptp(areal) > 0 and np.polyfit(areal, attenuation, 1)[0] <= 0:
+        msg = ("density.standards: thicker standards let more through; image.dense is likely the wrong way round, "
+               "or the boxes are interchanged")
+        raise CalibrationError(msg)
+    if len(areal) == 1 and standards.beam_level_sd > _KNOWN_LEVEL_SD:
+        msg = "density.standards: one standard and no open beam; give open_beam_px or a second standard"
+        raise CalibrationError(msg)
+    if np.all(attenuation <= 0) and standards.beam_level_sd <= _KNOWN_LEVEL_SD:
+        msg = ("density.standards: all are brighter than the open beam; image.dense is likely the wrong way round, "
+               "or open_beam_px lies on material")
+        raise CalibrationError(msg)
+
+
+def intensity_errors(standards: StandardSamples) -> FloatArray:
+    """Standard deviation of each standard's intensity, all causes.
+
+    Parameters
+    ----------
+    standards : StandardSamples
+        What was measured on the standards.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Noise of the mean, the open beam's error there, and 0.5 % of the stated mass.
+    """
+    intensity = standards.intensity
+    attenuation = np.abs(standards.log_beam - np.log(intensity))
+    frac = np.hypot(np.hypot(standards.log_beam_sd, _LEAST_SD_FRAC), _STANDARD_SD_FRAC * attenuation)
+    return np.hypot(standards.sd, frac * intensity)

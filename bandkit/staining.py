@@ -1,0 +1,203 @@
+"""Stain lines of one slab: from lines in the colour strip to dated extension.
+
+A radiograph does not show dye; there a person's pick is used. In a photograph the
+lines are looked for, matched in order to the staining dates, and each gives the
+extension since: distance from its distal edge to the surface over the time.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bandkit.dating import check_against_stain
+from bandkit.flags import Flag
+from bandkit.record import Record, StainSpec, TrackSpec
+from bandkit.stain import StainLine, assign_stains, extension_since, find_stains, interval_flags
+from bandkit.tracks import MeasuredTrack, TrackStrip
+
+FloatArray = NDArray[np.float64]
+
+# A person's pick of a stain edge on a photograph (common practice: 0.1 to 0.5 mm).
+PICK_SD_MM = 0.2
+DAYS_PER_YEAR = 365.25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StainRow:
+    """One staining on one track.
+
+    Parameters
+    ----------
+    date : datetime.date
+        When the colony was stained.
+    dye : str
+        What with.
+    found : bool
+        Whether its line is there.
+    depth_mm, depth_sd_mm : float
+        Distal edge on the track from the surface; NaN where not found.
+    interval_yr : float
+        Time from staining to collection; NaN where not known.
+    extension_mm_yr, extension_sd_mm_yr : float
+        Extension since staining, along the track.
+    confidence : float
+        Probability that the line is there.
+    codes : tuple of str
+        Flag codes.
+    across_mm, line_mm : ndarray, shape (n_across,)
+        The line across the slab, for drawing.
+    """
+
+    date: dt.date
+    dye: str
+    found: bool
+    depth_mm: float
+    depth_sd_mm: float
+    interval_yr: float
+    extension_mm_yr: float
+    extension_sd_mm_yr: float
+    confidence: float
+    codes: tuple[str, ...]
+    across_mm: FloatArray
+    line_mm: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MeasuredStains:
+    """The stainings on one track, in the order of the record.
+
+    Parameters
+    ----------
+    track : str
+        Name of the track.
+    strip : TrackStrip
+        The straightened slab.
+    rows : tuple of StainRow
+        One per staining.
+    flags : tuple of Flag
+        Doubts.
+    """
+
+    track: str
+    strip: TrackStrip
+    rows: tuple[StainRow, ...]
+    flags: tuple[Flag, ...]
+
+
+def measure_stains(record: Record, spec: TrackSpec, strip: TrackStrip, *, full_scale: float, scale_sd_frac: float = 0.0,
+                   track: MeasuredTrack | None = None) -> MeasuredStains:
+    """Find the stainings of a slab on one track.
+
+    Parameters
+    ----------
+    record : Record
+        The slab record.
+    spec : TrackSpec
+        The track.
+    strip : TrackStrip
+        The straightened slab.
+    full_scale : float
+        Native value of white.
+    scale_sd_frac : float
+        What the scale may be off by, as a fraction.
+    track : MeasuredTrack, optional
+        The same track with its marks, where there are any: the count is checked against the stain.
+
+    Returns
+    -------
+    MeasuredStains
+        One row per staining, found or not.
+    """
+    lines = _lines(record, strip, full_scale)
+    rows = tuple(_row(record, stain, line, strip, scale_sd_frac)
+                 for stain, line in zip(record.stains, lines, strict=True))
+    flags = [Flag(code=code, detail=row.date.isoformat(), track=spec.name,
+                  depth_mm=row.depth_mm if row.found else None) for row in rows for code in row.codes]
+    if track is not None and len(track.marks.depth_mm):
+        flags += _check_count(record, track, rows, spec.name)
+    return MeasuredStains(track=spec.name, strip=strip, rows=rows, flags=tuple(flags))
+
+
+def _lines(record: Record, strip: TrackStrip, full_scale: float) -> list[StainLine | None]:
+    """The line of each staining: a person's pick, the one found, or None where none can be seen."""
+    picked = [_picked(stain, strip) for stain in record.stains]
+    if all(line is not None for line in picked) or strip.values.ndim != 3 or record.image.kind != "photograph":
+        return picked
+    wanted = [i for i, line in enumerate(picked) if line is None]
+    found = find_stains(strip.values, strip.depth_mm, strip.across_mm, full_scale=full_scale, count=len(wanted))
+    matched = assign_stains(found, [record.stains[i].date for i in wanted], record.specimen.collected)
+    for i, line in zip(wanted, matched, strict=True):
+        picked[i] = line
+    return picked
+
+
+def _picked(stain: StainSpec, strip: TrackStrip) -> StainLine | None:
+    """A person's own pick, carried square onto the track."""
+    if stain.at_px is None:
+        return None
+    depth = strip.axis.project(*stain.at_px)[0] - strip.surface.depth_mm
+    across = strip.across_mm[[0, -1]]
+    return StainLine(found=True, depth_mm=depth, depth_sd_mm=PICK_SD_MM, confidence=1.0, contrast_to_noise=float("nan"),
+                     across_mm=across, line_depth_mm=np.full(2, depth), tail_mm=float("nan"), flags=("stain-picked",))
+
+
+def _row(record: Record, stain: StainSpec, line: StainLine | None, strip: TrackStrip, scale_sd_frac: float) -> StainRow:
+    """Turn one line into one row."""
+    collected = record.specimen.collected
+    alive = record.specimen.top_alive is not False
+    interval = (collected - stain.date).days / DAYS_PER_YEAR if collected is not None and alive else float("nan")
+    codes: list[str] = []
+    extension = extension_sd = float("nan")
+    if line is None or not line.found:
+        codes.append("stain-not-found" if strip.values.ndim == 3 and record.image.kind == "photograph" else "stain-not-visible")
+    else:
+        codes += [*line.flags, *interval_flags(interval)]
+        extension, extension_sd = extension_since(line.depth_mm, line.depth_sd_mm, interval,
+                                                  surface_sd_mm=strip.surface.sd_mm)
+        extension_sd = float(np.hypot(extension_sd, scale_sd_frac * extension))
+    found = line is not None and line.found
+    nothing = np.empty(0)
+    return StainRow(
+        date=stain.date, dye=stain.dye, found=found, depth_mm=line.depth_mm if line and found else float("nan"),
+        depth_sd_mm=line.depth_sd_mm if line and found else float("nan"), interval_yr=interval, extension_mm_yr=extension,
+        extension_sd_mm_yr=extension_sd, confidence=line.confidence if line else float("nan"), codes=tuple(codes),
+        across_mm=line.across_mm if line and found else nothing, line_mm=line.line_depth_mm if line and found else nothing)
+
+
+def _check_count(record: Record, track: MeasuredTrack, rows: Sequence[StainRow], name: str) -> list[Flag]:
+    """Compare the years counted outside each stain with the dates."""
+    checks = [check_against_stain(track.marks.depth_mm, track.dated, stain_depth_mm=row.depth_mm, stain_date=row.date,
+                                  collected=record.specimen.collected, track=name) for row in rows if row.found]
+    return [check.flag for check in checks if check.flag is not None]
+
+
+def offer_stains(stains: list[MeasuredStains]) -> list[MeasuredStains]:
+    """Say once, not per track, that a radiograph does not show dye.
+
+    Parameters
+    ----------
+    stains : list of MeasuredStains
+        One per track.
+
+    Returns
+    -------
+    list of MeasuredStains
+        The same, with that flag on the first track only.
+    """
+    told: set[tuple[str, str]] = set()
+    out = []
+    for item in stains:
+        kept = []
+        for flag in item.flags:
+            key = (flag.code, flag.detail)
+            if flag.code == "stain-not-visible" and key in told:
+                continue
+            told.add(key)
+            kept.append(flag)
+        out.append(replace(item, flags=tuple(kept)))
+    return out
