@@ -48,6 +48,13 @@ N_LEARNT = 6
 NOISE_MM = 0.7
 # The noise is taken to be independent at least this often, as a fraction of a year.
 MOST_NOISE_YR = 0.08
+# Smoothing before the top of a band is looked for, as a fraction of a year.
+PEAK_SMOOTHING_YR = 0.03
+# The halves of a strip share the track's own place in the shift field, which their difference does not
+# show; found on simulated slabs apart from those that coverage is judged on.
+SHARED_ERROR_FACTOR = 1.55
+# What the bands that were followed may miss the track by.
+FOLLOWING_SD_MM = 0.05
 # While spacings are compared, durations stand in equal ratios; this many cover the range.
 N_DURATIONS = 28
 
@@ -170,7 +177,7 @@ class _Lattice:
 
 
 def find_marks(value: FloatArray, depth_mm: FloatArray, *, dense_side: int = 1, known_frac: FloatArray | None = None,
-               spacing_mm: float | None = None, outer_part_yr: float | None = None, n_draws: int = 500,
+               halves: FloatArray | None = None, spacing_mm: float | None = None, outer_part_yr: float | None = None, n_draws: int = 500,
                seed: int = 0) -> AnnualMarks:
     """Find the annual marks on a profile.
 
@@ -184,6 +191,8 @@ def find_marks(value: FloatArray, depth_mm: FloatArray, *, dense_side: int = 1, 
         1 when the mark is a maximum of the profile, -1 when it is a minimum.
     known_frac : ndarray, shape (n_depth,), optional
         Share of the strip's width that was known, 0 to 1; weighs the samples.
+    halves : ndarray, shape (2, n_depth), optional
+        The profile on either side of the track: how far their peaks disagree tells how well a mark is placed.
     spacing_mm : float, optional
         Expected length of a year, in mm; learnt from the profile where absent.
     outer_part_yr : float, optional
@@ -205,7 +214,9 @@ def find_marks(value: FloatArray, depth_mm: FloatArray, *, dense_side: int = 1, 
     fine = _prepare(dense_side * value, depth_mm, known_frac, step_mm=_fine_step(depth_mm, best.spacing_mm))
     model = _learn(fine, best, outer_part_yr, n_rounds=3, n_harmonics=N_HARMONICS)
     lattice = _lattice(fine, model, outer_part_yr)
-    return _summarise(fine, model, lattice, _rival(fits), n_draws=n_draws, seed=seed)
+    marks = _summarise(fine, model, lattice, _rival(fits), n_draws=n_draws, seed=seed)
+    sides = [dense_side * half for half in halves] if halves is not None else []
+    return _place_on_peaks(marks, dense_side * value, sides, depth_mm)
 
 
 def _compare_spacings(series: _Series, spacing_mm: float | None, outer_part_yr: float | None
@@ -615,6 +626,62 @@ def _place(series: _Series, model: YearModel, pad: int, posterior: FloatArray, p
     median = float(np.interp(0.5, cum - 0.5 * p, where))
     depth, lo_mm, hi_mm = (float(_to_mm(series, pad, v)) for v in (median, low, high))
     return depth, lo_mm, hi_mm, sd, probability
+
+
+def _place_on_peaks(marks: AnnualMarks, value: FloatArray, halves: list[FloatArray], depth_mm: FloatArray) -> AnnualMarks:
+    """Move each mark to the top of its own band, and widen its interval by how far the halves of the strip disagree.
+
+    The model knows which band is a year; where that band is densest, the profile itself knows best.
+    """
+    if len(marks.depth_mm) == 0:
+        return marks
+    year = marks.model.spacing_mm
+    top = _peaks(value, depth_mm, marks.depth_mm, year)
+    order = np.maximum.accumulate(top)
+    top = np.where(order > top, marks.depth_mm, top)
+    sd = marks.sd_mm
+    if len(halves) == 2:
+        left, right = (_peaks(half, depth_mm, top, year) for half in halves)
+        sd = SHARED_ERROR_FACTOR * _disagreement(0.5 * (left - right), 0.01 * year)
+    sd = np.hypot(sd, FOLLOWING_SD_MM)
+    lo, hi = (np.clip(top + z * sd, depth_mm[0], depth_mm[-1]) for z in (-1.645, 1.645))
+    return replace(marks, depth_mm=top, sd_mm=sd, lo_mm=lo, hi_mm=hi)
+
+
+def _peaks(value: FloatArray, depth_mm: FloatArray, near_mm: FloatArray, year_mm: float) -> FloatArray:
+    """Top of the lightly smoothed profile within a quarter of a year of each place."""
+    from scipy.ndimage import gaussian_filter1d
+
+    step = float(depth_mm[1] - depth_mm[0])
+    known = np.isfinite(value)
+    filled = np.interp(depth_mm, depth_mm[known], value[known]) if known.any() else np.zeros_like(depth_mm)
+    smooth = gaussian_filter1d(filled, PEAK_SMOOTHING_YR * year_mm / step)
+    reach = max(int(0.25 * year_mm / step), 1)
+    tops = np.empty(len(near_mm))
+    for k, near in enumerate(near_mm):
+        centre = int(np.clip(round((near - depth_mm[0]) / step), 0, len(smooth) - 1))
+        first, last = max(centre - reach, 0), min(centre + reach + 1, len(smooth))
+        i = first + int(np.argmax(smooth[first:last]))
+        tops[k] = depth_mm[i] + _vertex(smooth, i) * step
+    return tops
+
+
+def _vertex(values: FloatArray, i: int) -> float:
+    """Offset of a parabola's top from sample i, in samples."""
+    if not 0 < i < len(values) - 1:
+        return 0.0
+    bend = values[i - 1] - 2 * values[i] + values[i + 1]
+    return float(np.clip(0.5 * (values[i - 1] - values[i + 1]) / bend, -0.5, 0.5)) if bend < 0 else 0.0
+
+
+def _disagreement(difference: FloatArray, floor: float) -> FloatArray:
+    """Standard deviation of each mark from half the difference of its peaks on both sides, pooled with its neighbours."""
+    squares = np.minimum(difference, 3.0 * max(float(np.median(np.abs(difference))), floor)) ** 2
+    squares = np.minimum(squares, difference**2)
+    kernel = np.array([1.0, 2.0, 3.0, 2.0, 1.0])
+    padded, ones = np.pad(squares, 2), np.pad(np.ones_like(squares), 2)
+    local = np.convolve(padded, kernel, "valid") / np.convolve(ones, kernel, "valid")
+    return np.sqrt(0.5 * local + 0.5 * float(np.mean(squares)) + floor**2)
 
 
 def _running_count(draws: list[NDArray[np.int64]], inside: NDArray[np.int64], year: float

@@ -73,6 +73,7 @@ FLAG_MEANINGS: dict[str, str] = {
     "interval-not-whole": "the staining interval is not a whole number of years; season biases the rate",
     "interval-short": "the staining interval is under 60 days; recovery after staining may matter",
     "stain-outside-image": "the stain expected for this date would lie outside the track",
+    "stain-date-doubtful": "fewer lines than stainings were found, and which line belongs to which date is not certain",
 }
 
 

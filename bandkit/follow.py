@@ -136,12 +136,33 @@ def average_along_bands(values: FloatArray, depth_mm: FloatArray, across_mm: Flo
     aligned = np.stack([np.interp(depth_mm + shift[:, k], depth_mm, values[:, c], left=np.nan, right=np.nan)
                         for k, c in enumerate(columns)], axis=1)
     known = np.isfinite(aligned)
-    weight = np.where(known, weight, 0.0)
+    return _weighted_mean(aligned, np.where(known, weight, 0.0)), known.mean(axis=1)
+
+
+def halves_along_bands(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, field: BandField, *,
+                       width_mm: float) -> FloatArray:
+    """Average the two sides of a strip apart, each along the same bands.
+
+    Parameters
+    ----------
+    values, depth_mm, across_mm, field, width_mm
+        As for `average_along_bands`.
+
+    Returns
+    -------
+    ndarray, shape (2, n_depth)
+        Left and right of the track: two looks at the same years through different corallites.
+    """
+    sides = [np.where(side, values, np.nan) for side in (across_mm < 0, across_mm > 0)]
+    return np.stack([average_along_bands(side, depth_mm, across_mm, field, width_mm=width_mm)[0] for side in sides])
+
+
+def _weighted_mean(aligned: FloatArray, weight: FloatArray) -> FloatArray:
+    """Mean across with weights; NaN where all of them are zero."""
     total = weight.sum(axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
-        mean = np.where(known, aligned * weight, 0.0).sum(axis=1) / total
-    mean[total <= 0] = np.nan
-    return mean, known.mean(axis=1)
+        mean = np.where(weight > 0, aligned * weight, 0.0).sum(axis=1) / total
+    return np.where(total > 0, mean, np.nan)
 
 
 def _straight(depth: FloatArray, bins: FloatArray) -> BandField:

@@ -81,11 +81,18 @@ def _measure_open(record: Record, image: ImageSource) -> SlabResult:
     scale = resolve_scale(record.scale, kind=record.image.kind, resolution_mm_px=image.resolution_mm_px,
                           read=image.read, overview=lambda: overview, size_px=(image.width_px, image.height_px))
     carrier = _carrier(record, image, overview, scale)
-    slab = SlabImage(read=image.read, size_px=(image.width_px, image.height_px), channels=image.channels, scale=scale,
-                     carrier=carrier)
+    slab = _slab_image(record, image, scale, carrier)
     tracks, stains, flags = _measure_tracks(record, slab, image)
     return tell(record=record, image=image, overview=overview, scale=scale, carrier=carrier, tracks=tracks,
                 stains=stains, flags=(*image.notes, *scale.flags, *carrier.flags, *flags), hashes=_hashes(record, image))
+
+
+def _slab_image(record: Record, image: ImageSource, scale: Scale, carrier: Carrier) -> SlabImage:
+    """The image as its tracks see it: a radiograph stored in colour is read as grey."""
+    size_px = (image.width_px, image.height_px)
+    if isinstance(carrier, Radiography) and image.channels == 3:
+        return SlabImage(read=lambda *box: _grey(image.read(*box)), size_px=size_px, channels=1, scale=scale, carrier=carrier)
+    return SlabImage(read=image.read, size_px=size_px, channels=image.channels, scale=scale, carrier=carrier)
 
 
 def _raise_for_blank(record: Record, overview: Overview) -> None:
@@ -163,7 +170,7 @@ def _radiography(record: Record, image: ImageSource, grey: FloatArray, step_px: 
         flags += grey_flags({f"{s.material} {s.thickness_mm:g} mm": saturated_frac(b.grey, full_scale=image.full_scale)
                              for s, b in zip(spec.standards, standards, strict=True)}, full_scale=image.full_scale)
     else:
-        flags.append(Flag(code="no-standards" if spec else "no-thickness"))
+        flags.append(Flag(code="no-standards"))
     return Radiography(dense=dense, values=values, full_scale=image.full_scale, beam=beam, calibration=calibration,
                        flags=tuple(flags))
 

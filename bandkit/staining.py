@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from bandkit.dating import check_against_stain
+from bandkit.dating import check_against_stain, interval_yr
 from bandkit.flags import Flag
 from bandkit.record import Record, StainSpec, TrackSpec
 from bandkit.stain import StainLine, assign_stains, extension_since, find_stains, interval_flags
@@ -24,7 +24,6 @@ FloatArray = NDArray[np.float64]
 
 # A person's pick of a stain edge on a photograph (common practice: 0.1 to 0.5 mm).
 PICK_SD_MM = 0.2
-DAYS_PER_YEAR = 365.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -130,10 +129,23 @@ def _lines(record: Record, strip: TrackStrip, full_scale: float) -> list[StainLi
         return picked
     wanted = [i for i, line in enumerate(picked) if line is None]
     found = find_stains(strip.values, strip.depth_mm, strip.across_mm, full_scale=full_scale, count=len(wanted))
-    matched = assign_stains(found, [record.stains[i].date for i in wanted], record.specimen.collected)
-    for i, line in zip(wanted, matched, strict=True):
+    for i, line in zip(wanted, _match(record, found, [record.stains[i].date for i in wanted]), strict=True):
         picked[i] = line
     return picked
+
+
+def _match(record: Record, found: Sequence[StainLine], dates: Sequence[dt.date]) -> list[StainLine | None]:
+    """Give each staining its line; without a collection date only their order can be used."""
+    lines = [line for line in found if line.found]
+    missing = next((line for line in found if not line.found), None)
+    if record.specimen.collected is None:
+        order = sorted(range(len(dates)), key=lambda k: dates[k], reverse=True)
+        matched: list[StainLine | None] = [missing] * len(dates)
+        for k, line in zip(order, lines, strict=False):
+            matched[k] = line
+        return matched
+    assignment = assign_stains(lines, dates, record.specimen.collected)
+    return [replace(line, flags=(*line.flags, *assignment.flags)) if line else missing for line in assignment.lines]
 
 
 def _picked(stain: StainSpec, strip: TrackStrip) -> StainLine | None:
@@ -150,16 +162,18 @@ def _row(record: Record, stain: StainSpec, line: StainLine | None, strip: TrackS
     """Turn one line into one row."""
     collected = record.specimen.collected
     alive = record.specimen.top_alive is not False
-    interval = (collected - stain.date).days / DAYS_PER_YEAR if collected is not None and alive else float("nan")
+    interval = interval_yr(stain.date, collected) if collected is not None and alive else float("nan")
     codes: list[str] = []
     extension = extension_sd = float("nan")
     if line is None or not line.found:
         codes.append("stain-not-found" if strip.values.ndim == 3 and record.image.kind == "photograph" else "stain-not-visible")
     else:
-        codes += [*line.flags, *interval_flags(interval)]
-        extension, extension_sd = extension_since(line.depth_mm, line.depth_sd_mm, interval,
-                                                  surface_sd_mm=strip.surface.sd_mm)
-        extension_sd = float(np.hypot(extension_sd, scale_sd_frac * extension))
+        codes += line.flags
+        if interval > 0:
+            codes += interval_flags(interval)
+            extension, extension_sd = extension_since(line.depth_mm, line.depth_sd_mm, interval,
+                                                      surface_sd_mm=strip.surface.sd_mm)
+            extension_sd = float(np.hypot(extension_sd, scale_sd_frac * extension))
     found = line is not None and line.found
     nothing = np.empty(0)
     return StainRow(

@@ -19,7 +19,7 @@ from bandkit.carrier import Carrier, Radiography
 from bandkit.dating import DatedMarks, LostYears, date_marks, interval_yr, mark_day, newest_mark_year, position_among_marks
 from bandkit.density import slab_density_g_cm3, thickness_sd_frac
 from bandkit.flags import Flag
-from bandkit.follow import BandField, average_along_bands, follow_bands
+from bandkit.follow import BandField, average_along_bands, follow_bands, halves_along_bands
 from bandkit.growth import ErrorSources, GrowthProfile, YearGrowth, growth_per_year, mark_certainty, sd_of_interval
 from bandkit.plausible import tissue_layer
 from bandkit.record import GapSpec, MaskSpec, ReadingSpec, Record, TrackSpec
@@ -363,7 +363,8 @@ def _marks(record: Record, spec: TrackSpec, strip: TrackStrip, field: BandField,
         marks = _read_marks(readings[-1], strip, field)
         return marks, None, [Flag(code="reading-used", detail=readings[-1].reader)]
     sides = {"density minimum": -1}
-    found = find_marks(value, strip.depth_mm, dense_side=sides.get(record.dating.mark or "", 1), known_frac=known_frac,
+    halves = halves_along_bands(strip.signal, strip.depth_mm, strip.across_mm, field, width_mm=MOST_FOLLOWED_MM)
+    found = find_marks(value, strip.depth_mm, dense_side=sides.get(record.dating.mark or "", 1), known_frac=known_frac, halves=halves,
                        spacing_mm=record.dating.spacing_mm, outer_part_yr=_outer_part_yr(record))
     flags = _finder_flags(record, found)
     if any(flag.code == "no-marks" for flag in flags):
@@ -461,6 +462,8 @@ def _density(slab: SlabImage, record: Record, strip: TrackStrip, field: BandFiel
     carrier = slab.carrier
     if not isinstance(carrier, Radiography) or carrier.calibration is None or record.density is None:
         return None, scale_only, []
+    if record.density.slab_thickness_mm is None:
+        return None, scale_only, [Flag(code="no-thickness")]
     areal, _ = average_along_bands(strip.signal, strip.depth_mm, strip.across_mm, field, width_mm=width_mm, weighted=False)
     thickness = record.density.slab_thickness_mm
     density = slab_density_g_cm3(areal, thickness)

@@ -31,9 +31,10 @@ class DrawnBar:
 def draw_rectangle(image, x, y, length, width, angle_deg, grey, *, fine=8):
     """Mix a turned rectangle into an image by the share of each pixel that it covers."""
     a = np.radians(angle_deg)
-    half = (abs(np.cos(a)) * length + abs(np.sin(a)) * width) / 2, (abs(np.sin(a)) * length + abs(np.cos(a)) * width) / 2
-    x0, x1 = max(int(x - half[0]) - 2, 0), min(int(x + half[0]) + 3, image.shape[1])
-    y0, y1 = max(int(y - half[1]) - 2, 0), min(int(y + half[1]) + 3, image.shape[0])
+    c, s = abs(np.cos(a)), abs(np.sin(a))
+    half_x, half_y = (c * length + s * width) / 2, (s * length + c * width) / 2
+    x0, x1 = max(int(x - half_x) - 2, 0), min(int(x + half_x) + 3, image.shape[1])
+    y0, y1 = max(int(y - half_y) - 2, 0), min(int(y + half_y) + 3, image.shape[0])
     sub = (np.arange(fine) + 0.5) / fine - 0.5
     xs = (np.arange(x0, x1)[:, None] + sub).ravel() - x
     ys = (np.arange(y0, y1)[:, None] + sub).ravel() - y
@@ -69,7 +70,8 @@ def draw_label(image, x, y, size, grey, rng):
 def background(shape, kind, rng):
     """Uneven surround, 0 to 1: open beam, dark cassette, paper or cloth."""
     y, x = np.mgrid[0 : shape[0], 0 : shape[1]] / max(shape)
-    base, slope = {"open beam": (0.92, -0.15), "cassette": (0.08, 0.12), "paper": (0.9, -0.15), "cloth": (0.05, 0.06)}[kind]
+    base, slope = {"open beam": (0.92, -0.15), "cassette": (0.08, 0.12),
+                   "paper": (0.9, -0.15), "cloth": (0.05, 0.06)}[kind]
     tilt = rng.uniform(0, 2 * np.pi)
     image = base + slope * ((x - 0.5) * np.cos(tilt) + (y - 0.5) * np.sin(tilt) + (x - 0.5) ** 2)
     if kind == "cloth":
@@ -86,9 +88,10 @@ def draw_slab(image, box, grey, rng, *, period=60.0, swing=0.2, texture=0.1, cor
     bands = 1 + swing / 2 * np.sin(2 * np.pi * (y - wave) / period)
     grain = ndimage.gaussian_filter(rng.standard_normal((h, w)), 3.0)
     values = grey * bands * (1 + texture * grain / grain.std())
-    rough = 0.0 if core else 0.03
-    top = h * (0.04 + 0.05 * ((x[0] - w / 2) / (w / 2)) ** 2) + rough * h * ndimage.gaussian_filter1d(rng.standard_normal(w), w / 20) * 3
-    left = w * 0.03 + rough * w * ndimage.gaussian_filter1d(rng.standard_normal(h), h / 20) * 3
+    rough = 0.0 if core else 0.09
+    top_noise, left_noise = (ndimage.gaussian_filter1d(rng.standard_normal(n), n / 20) for n in (w, h))
+    top = h * (0.04 + 0.05 * ((x[0] - w / 2) / (w / 2)) ** 2 + rough * top_noise)
+    left = w * (0.03 + rough * left_noise)
     inside = (y > top[None, :]) & (x > left[:, None]) & (x < (w - left)[:, None]) & (y < h * 0.98)
     part = image[y0:y1, x0:x1]
     part[inside] = np.clip(values, 0.02, 0.99)[inside]
@@ -108,10 +111,10 @@ def expose(image, *, blur=1.0, noise=0.01, rng=None, full_scale=65535, dtype=np.
     return np.clip(np.rint(seen * full_scale), 0, full_scale).astype(dtype)
 
 
-def random_scene(seed, *, with_bar=True):
+def random_scene(seed, *, with_bar=True, largest=3600):
     """A radiograph or photograph of a slab or core, standards, label, and (or not) a bar."""
     rng = np.random.default_rng(seed)
-    w, h = int(rng.integers(900, 3600)), int(rng.integers(900, 3600))
+    w, h = int(rng.integers(900, largest)), int(rng.integers(900, largest))
     s = min(w, h)
     kind = rng.choice(["open beam", "cassette", "paper", "cloth"])
     image = background((h, w), kind, rng)

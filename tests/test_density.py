@@ -9,7 +9,6 @@ from hypothesis import strategies as st
 
 from bandkit import errors
 from bandkit.density import (
-    Patch,
     StandardSamples,
     calibrate,
     carbonate_equivalent_g_cm2,
@@ -27,6 +26,7 @@ from bandkit.density import (
     thickness_sd_frac,
     transmitted_intensity,
 )
+from bandkit.density.curve import hardened, intensity_model, unhardened
 
 STEPS_G_CM2 = np.arange(1, 7) * 0.293
 FULL_SCALE = 65535.0
@@ -36,6 +36,15 @@ def arrived(areal, *, beam=1.0, mu=0.88, k=0.0, offset=0.0):
     """Intensity behind some mass per area, in units of the open beam."""
     areal = np.asarray(areal, float)
     return offset + beam * np.exp(-mu * areal * (1 + k * areal))
+
+
+def tube(kvp, aluminium_mm=2.5):
+    """Transmission of aragonite for Kramers' spectrum of a tube, on a detector that adds up energy."""
+    kev = np.linspace(12.0, kvp, 150)[:-1]
+    share = (kvp - kev) * np.exp(-mass_attenuation_cm2_g("aluminium", kev) * 0.2699 * aluminium_mm)
+    share /= share.sum()
+    mu = mass_attenuation_cm2_g("aragonite", kev)
+    return lambda areal: np.exp(-np.multiply.outer(np.asarray(areal, float), mu)) @ share
 
 
 def samples_of(areal, intensity, *, sd=1e-5, beam=1.0, level_sd=1e-3):
@@ -56,7 +65,7 @@ def test_unknown_material_lists_the_known_ones():
 
 @pytest.mark.parametrize("kev", [9.0, 201.0, float("nan"), -1.0])
 def test_energy_outside_the_table(kev):
-    with pytest.raises(errors.CalibrationError, match="effective_kev: .* outside the table.*10 to 200"):
+    with pytest.raises(errors.CalibrationError, match=r"effective_kev: .* outside the table.*10 to 200"):
         mass_attenuation_cm2_g("aluminium", kev)
 
 
@@ -147,7 +156,8 @@ def test_saturation_and_eight_bits_are_flagged():
 
 # ---------------------------------------------------------------- calibration
 
-@pytest.mark.parametrize(("offset", "k"), [(0.0, 0.0), (0.03, 0.0), (-0.03, 0.0), (0.0, -0.08), (0.03, -0.08), (0.0, 0.05)])
+@pytest.mark.parametrize("offset", [-0.03, 0.0, 0.03])
+@pytest.mark.parametrize("k", [-0.08, 0.0, 0.03])
 def test_offset_and_curvature_are_absorbed(offset, k):
     beam = 1.0 + offset
     curve = calibrate(samples_of(STEPS_G_CM2, arrived(STEPS_G_CM2, offset=offset, k=k), beam=beam))
@@ -195,10 +205,11 @@ def test_exposure_does_not_matter():
                                one.areal_density_g_cm2(slab, np.log(1.02)), atol=1e-7)
 
 
-def test_one_standard_gives_a_straight_line_through_the_open_beam_and_much_doubt():
+def test_one_standard_gives_the_usual_curve_through_the_open_beam_and_much_doubt():
     one = calibrate(samples_of([0.9], arrived([0.9])))
     assert one.areal_density_g_cm2(arrived(0.9), 0.0) == pytest.approx(0.9, abs=1e-6)
-    assert (one.offset_frac, one.curvature_cm2_g) == pytest.approx((0.0, 0.0), abs=1e-6)
+    # Nothing speaks for another offset and hardening than the usual ones.
+    assert (one.offset_frac, one.hardening) == pytest.approx((0.0, 0.4), abs=1e-3)
     six = calibrate(samples_of(STEPS_G_CM2, arrived(STEPS_G_CM2)))
     assert one.areal_density_sd_g_cm2(0.5) > 3 * six.areal_density_sd_g_cm2(0.5)
     assert one.areal_density_sd_g_cm2(0.9) < one.areal_density_sd_g_cm2(1.5)
@@ -238,7 +249,7 @@ def test_slab_outside_the_standards_is_flagged_with_its_share():
 
 def test_errors_name_what_is_wrong():
     good = arrived(STEPS_G_CM2)
-    with pytest.raises(errors.CalibrationError, match="image.dense is likely the wrong way round, or the boxes"):
+    with pytest.raises(errors.CalibrationError, match=r"image\.dense is likely the wrong way round, or the boxes"):
         calibrate(samples_of(STEPS_G_CM2, good[::-1]))
     with pytest.raises(errors.CalibrationError, match="brighter than the open beam"):
         calibrate(samples_of([0.5], [1.4]))
@@ -246,7 +257,7 @@ def test_errors_name_what_is_wrong():
         calibrate(samples_of(STEPS_G_CM2, np.where(np.arange(6) == 2, np.nan, good)))
     with pytest.raises(errors.CalibrationError, match=r"no intensity behind aragonite 6\.0 mm"):
         calibrate(samples_of(STEPS_G_CM2, np.where(np.arange(6) == 5, 0.0, good)))
-    with pytest.raises(errors.CalibrationError, match="mass per area .* give thickness_mm and density_g_cm3 above 0"):
+    with pytest.raises(errors.CalibrationError, match=r"mass per area .* give thickness_mm and density_g_cm3 above 0"):
         calibrate(samples_of([0.3, -0.1], good[:2]))
     with pytest.raises(errors.CalibrationError, match="one standard and no open beam"):
         calibrate(samples_of([0.5], [0.6], level_sd=0.5))
@@ -256,7 +267,7 @@ def test_errors_name_what_is_wrong():
 
 
 def test_standards_of_one_grey_cannot_carry_a_curve():
-    with pytest.raises(errors.CalibrationError, match="all show the same grey|wrong way round"):
+    with pytest.raises(errors.CalibrationError, match="wrong way round"):
         calibrate(samples_of(STEPS_G_CM2, np.full(6, 0.5)))
 
 
@@ -295,19 +306,19 @@ def test_standard_error_covers_the_error():
     errors_in_sd = []
     for seed in range(200):
         rng = np.random.default_rng(seed)
-        offset, k, mu = rng.normal(0, 0.05), rng.normal(0, 0.05), rng.uniform(0.4, 1.2)
+        offset, through = abs(rng.normal(0, 0.05)), tube(rng.uniform(45, 75), rng.uniform(1.0, 4.0))
         truth = STEPS_G_CM2 * (1 + 0.005 * rng.standard_normal(6))
-        intensity = arrived(truth, offset=offset, k=k, mu=mu) * (1 + 0.002 * rng.standard_normal(6))
-        standards = samples_of(STEPS_G_CM2, intensity, sd=0.001, beam=1 + offset)
-        curve = calibrate(standards)
+        intensity = offset + through(truth) * (1 + 0.002 * rng.standard_normal(6))
+        curve = calibrate(samples_of(STEPS_G_CM2, intensity, sd=0.001, beam=1 + offset))
         log_beam = np.log(0.9 + offset)
-        measured = curve.areal_density_g_cm2(arrived(0.85, offset=offset, k=k, mu=mu, beam=0.9), log_beam)
-        errors_in_sd.append((measured - 0.85) / curve.areal_density_sd_g_cm2(0.85, log_beam=log_beam))
+        measured = curve.areal_density_g_cm2(offset + 0.9 * through(0.85), log_beam)
+        errors_in_sd.append(float((measured - 0.85) / curve.areal_density_sd_g_cm2(0.85, log_beam=log_beam)))
     size = np.abs(errors_in_sd)
-    # Binomial noise of 200 slabs is 3 % and 2 %; priors wider than the draws make the error rather too wide.
-    assert 0.60 < np.mean(size < 1) < 0.90
-    assert 0.87 < np.mean(size < 1.645) < 0.995
-    assert abs(np.mean(errors_in_sd)) < 0.25
+    # Binomial noise of 200 slabs is 3 % and 2 %.
+    assert 0.60 < np.mean(size < 1) < 0.80
+    assert 0.85 < np.mean(size < 1.645) < 0.97
+    # The form of the curve makes densities a little low on average: less than one standard error.
+    assert abs(np.mean(errors_in_sd)) < 1.0
 
 
 def test_beam_error_goes_into_the_standard_error():
@@ -318,17 +329,33 @@ def test_beam_error_goes_into_the_standard_error():
     assert np.sqrt(both**2 - alone**2) == pytest.approx(0.02 / 0.88, rel=0.05)
 
 
-def test_curve_of_a_broad_spectrum_is_met_by_a_quadratic():
-    kev, share = np.array([30.0, 40.0, 50.0, 60.0]), np.array([0.2, 0.4, 0.3, 0.1])
-    mu = mass_attenuation_cm2_g("aragonite", kev)
-
-    def through(areal):
-        return np.exp(-np.outer(areal, mu)) @ share
-
-    curve = calibrate(samples_of(STEPS_G_CM2, through(STEPS_G_CM2)))
+@pytest.mark.parametrize("kvp", [50.0, 60.0, 70.0])
+@pytest.mark.parametrize("offset", [0.0, 0.03])
+def test_hardening_beam_of_a_tube_is_met(kvp, offset):
+    through = tube(kvp)
+    curve = calibrate(samples_of(STEPS_G_CM2, offset + through(STEPS_G_CM2), beam=1 + offset))
     slab = np.linspace(0.4, 1.5, 30)
-    np.testing.assert_allclose(curve.areal_density_g_cm2(through(slab), 0.0), slab, atol=0.005)
-    assert curve.curvature_cm2_g < -0.01
+    # 0.005 g/cm2 is 0.007 g/cm3 on a slab of 7 mm.
+    np.testing.assert_allclose(curve.areal_density_g_cm2(offset + through(slab), np.log(1 + offset)), slab, atol=0.005)
+    assert curve.hardening > 0.3
+    assert curve.flags(slab) == ()
+
+
+@given(hardening=st.floats(-0.2, 4.0), attenuation=st.floats(0.0, 3.0))
+def test_hardening_is_undone_exactly(hardening, attenuation):
+    assert unhardened(hardened(attenuation, hardening), hardening) == pytest.approx(attenuation, rel=1e-7, abs=1e-12)
+
+
+def test_slopes_of_the_model_are_its_derivatives():
+    areal, log_beam, step = np.array([0.2, 1.0]), np.array([0.0, -0.1]), 1e-6
+    for hardening in (-0.2, 0.0, 0.5):
+        theta = np.array([0.01, 0.03, -0.1, hardening])
+        _, jacobian, slope = intensity_model(theta, areal, log_beam)
+        for i, move in enumerate(step * np.eye(4)):
+            up, down = (intensity_model(theta + sign * move, areal, log_beam)[0] for sign in (1, -1))
+            np.testing.assert_allclose(jacobian[:, i], (up - down) / (2 * step), atol=1e-5)
+        up, down = (intensity_model(theta, areal + sign * step, log_beam)[0] for sign in (1, -1))
+        np.testing.assert_allclose(-slope, (up - down) / (2 * step), atol=1e-6)
 
 
 # ---------------------------------------------------------------- slab
@@ -341,7 +368,7 @@ def test_density_is_mass_per_area_over_thickness():
         slab_density_g_cm3(1.0, 0.0)
 
 
-def radiograph(seed=1, *, offset=0.03, k=-0.05, photons=20000.0, height=1000, width=640):
+def radiograph(seed=1, *, offset=0.03, through=arrived, photons=20000.0, height=1000, width=640):
     """Grey values (dense dark) of a slab with annual bands, its true density, and its steps."""
     rng = np.random.default_rng(seed)
     y, x = np.mgrid[:height, :width].astype(float)
@@ -355,9 +382,11 @@ def radiograph(seed=1, *, offset=0.03, k=-0.05, photons=20000.0, height=1000, wi
     for areal, (x0, y0, x1, y1) in zip(STEPS_G_CM2, boxes, strict=True):
         mass[y0:y1, x0:x1] = areal
     mass[500:900, 600:610] = 8.0
-    through = arrived(mass, beam=beam, k=np.where(mass > 5, 0, k))
-    through = through + np.sqrt(through / photons) * rng.standard_normal(through.shape)
-    return np.rint(50000 * (through + offset)), 1.3 + 0.15 * np.sin(2 * np.pi * y / 110) * 1.0, slab, boxes, grain
+    # The curve is looked up: a spectrum for every pixel would take minutes.
+    nodes = np.linspace(0.0, 8.0, 4001)
+    left = beam * np.interp(mass, nodes, through(nodes))
+    left += np.sqrt(left / photons) * rng.standard_normal(left.shape)
+    return np.rint(50000 * (left + offset)), density, slab, boxes, grain
 
 
 def measure(grey, boxes, *, dense, flatten=True):
@@ -383,14 +412,14 @@ def row_errors(density, true, slab, grain):
     return (density[window] - (true * grain)[window]).mean(axis=1)
 
 
-@pytest.mark.parametrize(("offset", "k"), [(0.03, -0.05), (0.0, 0.0), (0.02, -0.1)])
-def test_density_of_a_slab_under_a_heel_effect(offset, k):
-    grey, true, slab, boxes, grain = radiograph(offset=offset, k=k)
+@pytest.mark.parametrize(("offset", "through"), [
+    (0.0, arrived), (0.03, arrived), (0.0, tube(50.0)), (0.03, tube(60.0)), (0.03, tube(70.0))])
+def test_density_of_a_slab_under_a_heel_effect(offset, through):
+    grey, true, slab, boxes, grain = radiograph(offset=offset, through=through)
     density, curve = measure(grey, boxes, dense="dark")
     error = row_errors(density, true, slab, grain)
     assert abs(error.mean()) < 0.005
     assert np.sqrt(np.mean(error**2)) < 0.01
-    assert curve.flags(density[slab] * 0.65)[:0] == ()
     assert "calibration-poor" not in {f.code for f in curve.flags(density[slab] * 0.65)}
 
 
@@ -403,7 +432,7 @@ def test_polarity_does_not_matter():
 
 def test_told_the_wrong_polarity_it_refuses():
     grey, _, _, boxes, _ = radiograph()
-    with pytest.raises(errors.CalibrationError, match="image.dense is likely the wrong way round"):
+    with pytest.raises(errors.CalibrationError, match=r"image\.dense is likely the wrong way round"):
         measure(grey, boxes, dense="bright")
 
 
@@ -418,7 +447,3 @@ def test_skipping_the_beam_costs_what_physics_says():
     expected = -(fall - fall[:100].mean()) / (0.88 * 0.65)
     assert error[-100:].mean() - error[:100].mean() == pytest.approx(expected[-100:].mean(), rel=0.35)
     assert error[-100:].mean() - error[:100].mean() > 0.1
-
-
-def test_patch_type_is_plain():
-    assert Patch(intensity=1.0, sd=0.1, n=4).n == 4

@@ -183,6 +183,29 @@ def test_values_that_were_not_measured_do_not_break_it() -> None:
     png_bytes(slab_figure(make_result(profile=profile, marks=bare, picture=picture)))
 
 
+def test_unknown_points_of_a_line_are_left_out() -> None:
+    x_px = np.array([np.nan, 150.0, 250.0])
+    y_px = np.array([150.0, 150.0, 150.0])
+    mark = Polyline(track="A", role="mark", label="nan", x_px=x_px, y_px=y_px, certainty="certain")
+    nowhere = Polyline(track="A", role="mark", label="2018", x_px=np.full(2, np.nan), y_px=np.zeros(2))
+    figure = slab_figure(make_result(lines=(mark, nowhere)))
+    (drawn,) = (c for c in figure.axes[0].collections if c.get_gid() == "mark-certain")
+    assert [len(segment) for segment in drawn.get_segments()] == [2]
+    assert "nan" not in texts(figure)
+    png_bytes(figure)
+
+
+def test_a_track_without_samples_says_not_measured() -> None:
+    figure = slab_figure(make_stained(profile=ProfileTable.from_rows([])))
+    assert profiles(figure)[0].get_xlabel() == "not measured"
+    assert len(by_gid(profiles(figure), "stain")) == 1
+
+
+def test_the_profile_is_named_after_its_signal() -> None:
+    figure = slab_figure(make_stained(image={"kind": "photograph", "signal": "redness index"}))
+    assert profiles(figure)[0].get_xlabel() == "redness index"
+
+
 def test_names_with_dollars_and_other_scripts_are_text() -> None:
     result = make_result(specimen_id="$\\frac{x$", track_names=("$A_$",))
     result_figure = slab_figure(make_result(specimen={"id": "$a$ 珊瑚"}, lines=result.lines, profile=result.profile))

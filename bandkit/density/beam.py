@@ -67,6 +67,7 @@ class BeamSamples:
     source: str = "patches"
 
     def __len__(self) -> int:
+        """Number of samples."""
         return len(self.intensity)
 
 

@@ -1,7 +1,7 @@
 """Fit the curve from intensity to mass per area to the standards.
 
-Few standards decide little: offset, curvature and level of the beam are held near zero by priors and
-depart from it as far as the standards ask for, and the standard error says what is left open.
+Few standards decide little: offset, hardening and level of the beam are held near what is usual by
+priors and depart from it as far as the standards ask for; the standard error says what is left open.
 """
 
 from __future__ import annotations
@@ -12,13 +12,14 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from bandkit.density.curve import CURVATURE_SD, OFFSET_SD, Calibration, intensity_model, least_curvature_cm2_g
+from bandkit.density.curve import HARDENING, OFFSET_SD, Calibration, intensity_model, least_hardening
 from bandkit.density.grey import Values
 from bandkit.density.standards import StandardSamples, intensity_errors, raise_for_standards
 
 FloatArray = NDArray[np.float64]
 
 _LEAST_OFFSET = -0.3
+_MOST_HARDENING = 5.0
 # The guessed errors of the standards count as much as this many standards.
 _GUESS_WEIGHT = 2.0
 _MAX_STEPS = 200
@@ -33,7 +34,7 @@ def calibrate(standards: StandardSamples, *, values: Values = "intensity") -> Ca
     standards : StandardSamples
         What was measured on the standards.
     values : {"intensity", "optical-density", "hounsfield"}
-        What a grey is linear in; decides how far offset and curvature may go.
+        What a grey is linear in; decides how far offset and hardening may go.
 
     Returns
     -------
@@ -56,12 +57,14 @@ def calibrate(standards: StandardSamples, *, values: Values = "intensity") -> Ca
     reference = float(np.exp(np.median(standards.log_beam)))
     scaled = _Scaled(y=standards.intensity / reference, log_beam=standards.log_beam - np.log(reference),
                      areal=standards.areal_density_g_cm2, sd=intensity_errors(standards) / reference)
-    prior_sd = np.array([max(standards.beam_level_sd, 1e-6), OFFSET_SD[values], np.inf, CURVATURE_SD[values]])
-    _, _, excess = _fit(scaled, prior_sd)
-    theta, covariance, _ = _fit(scaled._replace(sd=scaled.sd * np.sqrt(excess)), prior_sd)
+    usual, usual_sd = HARDENING[values]
+    prior = _Prior(mean=np.array([0.0, 0.0, 0.0, usual]),
+                   weight=np.array([max(standards.beam_level_sd, 1e-6), OFFSET_SD[values], np.inf, usual_sd]) ** -2.0)
+    _, _, excess = _fit(scaled, prior)
+    theta, covariance, _ = _fit(scaled._replace(sd=scaled.sd * np.sqrt(excess)), prior)
     curve = Calibration(standards=standards, reference=reference, level_log=float(theta[0]),
                         offset_frac=float(theta[1]), attenuation_cm2_g=float(np.exp(theta[2])),
-                        curvature_cm2_g=float(theta[3]), covariance=covariance, values=values,
+                        hardening=float(theta[3]), covariance=covariance, values=values,
                         residual_g_cm2=np.zeros_like(scaled.areal))
     fitted = curve.areal_density_g_cm2(standards.intensity, standards.log_beam)
     return replace(curve, residual_g_cm2=scaled.areal - fitted)
@@ -76,19 +79,25 @@ class _Scaled(NamedTuple):
     sd: FloatArray
 
 
-def _fit(scaled: _Scaled, prior_sd: FloatArray) -> tuple[FloatArray, FloatArray, float]:
+class _Prior(NamedTuple):
+    """What the parameters usually are, and the weight of that."""
+
+    mean: FloatArray
+    weight: FloatArray
+
+
+def _fit(scaled: _Scaled, prior: _Prior) -> tuple[FloatArray, FloatArray, float]:
     """Parameters, covariance, and the misfit's variance over the expected one, held near 1."""
     positive = scaled.areal > 0
     start = np.median((scaled.log_beam - np.log(scaled.y))[positive] / scaled.areal[positive])
     theta = np.array([0.0, 0.0, np.log(max(start, 1e-3)), 0.0])
-    prior = np.diag(prior_sd**-2.0)
     damping = 1e-3
     cost = _cost(theta, scaled, prior)
     for _ in range(_MAX_STEPS):
         model, jacobian, _ = intensity_model(theta, scaled.areal, scaled.log_beam)
         weighted = jacobian / scaled.sd[:, None] ** 2
-        information = jacobian.T @ weighted + prior
-        gradient = weighted.T @ (scaled.y - model) - prior @ theta
+        information = jacobian.T @ weighted + np.diag(prior.weight)
+        gradient = weighted.T @ (scaled.y - model) - prior.weight * (theta - prior.mean)
         damped = information + damping * np.diag(np.diag(information))
         trial = _bounded(theta + np.linalg.solve(damped, gradient), scaled)
         trial_cost = _cost(trial, scaled, prior)
@@ -104,22 +113,24 @@ def _fit(scaled: _Scaled, prior_sd: FloatArray) -> tuple[FloatArray, FloatArray,
             break
     model, jacobian, _ = intensity_model(theta, scaled.areal, scaled.log_beam)
     data = jacobian.T @ (jacobian / scaled.sd[:, None] ** 2)
-    covariance: FloatArray = np.asarray(np.linalg.inv(data + prior), np.float64)
+    covariance: FloatArray = np.asarray(np.linalg.inv(data + np.diag(prior.weight)), np.float64)
     free = len(scaled.y) - float(np.trace(covariance @ data))
     misfit = float(np.sum(((scaled.y - model) / scaled.sd) ** 2))
     return theta, covariance, (_GUESS_WEIGHT + misfit) / (_GUESS_WEIGHT + free)
 
 
-def _cost(theta: FloatArray, scaled: _Scaled, prior: FloatArray) -> float:
+def _cost(theta: FloatArray, scaled: _Scaled, prior: _Prior) -> float:
     """Weighted squares of the misfit and of the priors."""
     model, _, _ = intensity_model(theta, scaled.areal, scaled.log_beam)
-    return float(np.sum(((scaled.y - model) / scaled.sd) ** 2) + theta @ prior @ theta)
+    misfit = np.sum(((scaled.y - model) / scaled.sd) ** 2)
+    return float(misfit + np.sum(prior.weight * (theta - prior.mean) ** 2))
 
 
 def _bounded(theta: FloatArray, scaled: _Scaled) -> FloatArray:
     """Parameters within which intensity falls with mass per area and stays above the offset."""
-    level, offset, log_mu, k = theta
+    level, offset, log_mu, hardening = theta
     offset = np.clip(offset, _LEAST_OFFSET, 0.98 * float(scaled.y.min()))
-    return np.array([level, offset, log_mu, max(k, least_curvature_cm2_g(scaled.areal))])
+    least = least_hardening(float(np.exp(log_mu) * scaled.areal.max()))
+    return np.array([level, offset, log_mu, np.clip(hardening, least, _MOST_HARDENING)])
 
 

@@ -58,16 +58,15 @@ def transmitted_intensity(grey: ArrayLike, *, dense: Dense, values: Values, full
     if dense not in {"bright", "dark"}:
         msg = f"image.dense: {dense!r}; write 'bright' or 'dark'"
         raise CalibrationError(msg)
-    match values:
-        case "intensity":
-            return array if dense == "dark" else full_scale - array
-        case "optical-density":
-            share = array / full_scale
-            return np.exp(-share) if dense == "bright" else np.exp(share - 1)
-        case "hounsfield":
-            return np.exp(-(array + 1000.0) / 1000.0)
-    msg = f"image.values: {values!r}; write 'intensity', 'optical-density' or 'hounsfield'"
-    raise CalibrationError(msg)
+    if values not in {"intensity", "optical-density", "hounsfield"}:
+        msg = f"image.values: {values!r}; write 'intensity', 'optical-density' or 'hounsfield'"
+        raise CalibrationError(msg)
+    if values == "intensity":
+        return array if dense == "dark" else full_scale - array
+    if values == "optical-density":
+        share = array / full_scale
+        return np.exp(-share if dense == "bright" else share - 1)
+    return np.exp(-(array + 1000.0) / 1000.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

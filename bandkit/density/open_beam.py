@@ -128,7 +128,7 @@ def _seeds(log: FloatArray, smooth: BoolArray) -> list[BoolArray]:
 
 def _grow(cells: FloatArray, log: FloatArray, seed: BoolArray, usable: BoolArray) -> BoolArray:
     """Claim the cells that agree with a surface through those claimed before."""
-    rows, cols = np.indices(log.shape, sparse=True)
+    rows, cols = np.ogrid[: log.shape[0], : log.shape[1]]
     claimed = seed
     for agree in _AGREE:
         beam = _fit(cells, claimed)

@@ -27,7 +27,7 @@ _OTHER_KINDS = (
     (4, b"jP  ", "a JPEG 2000 image"),
     (0, b"%PDF", "a PDF document"),
     (0, b"PK\x03\x04", "a zip archive or an office document"),
-    (0, b"8BPS", "a layered Photoshop document"),
+    (0, b"8BPS", "a layered PSD document"),
 )
 
 

@@ -47,6 +47,8 @@ def reading(path: Path) -> Iterator[None]:
         said = " ".join(str(err).split())[:120] or type(err).__name__
         if "imagecodecs" in said:
             raise missing_codecs(path, "this kind of TIFF") from err
+        if "truncated" in said.lower():
+            raise truncated(path) from err
         msg = f"{path}: the image cannot be decoded ({said}); it may be damaged: copy it again or save it anew as TIFF"
         raise ImageReadError(msg) from err
 

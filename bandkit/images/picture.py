@@ -84,10 +84,11 @@ class PictureSource(ImageSource):
 
 def _decode(path: Path, kind: str, raw_mode: str) -> ImageFile:
     """Decode a whole file."""
-    picture = _plugin(kind)(path)
-    if raw_mode:
-        picture.tile = [tile._replace(args=raw_mode) for tile in picture.tile]
-    picture.load()
+    with path.open("rb") as file:
+        picture = _plugin(kind)(file)
+        if raw_mode:
+            picture.tile = [tile._replace(args=raw_mode) for tile in picture.tile]
+        picture.load()
     return picture
 
 
@@ -144,10 +145,11 @@ def open_png(path: Path) -> PictureSource:
     with reading(path):
         ihdr = _Ihdr.of(path)
         _check_png(path, ihdr)
-        with _plugin("PNG")(path) as picture:
+        with path.open("rb") as file:
+            picture = _plugin("PNG")(file)
             dpi = picture.info.get("dpi", (0, 0))
             exif = _exif(picture)
-            grey = ihdr.colours in (_GREY, _GREY_ALPHA) or _is_grey_palette(picture.getpalette())
+            grey = ihdr.colours in (_GREY, _GREY_ALPHA) or _has_grey_palette(picture)
     notes: tuple[Flag, ...] = ()
     if ihdr.colours in (_GREY_ALPHA, _RGB_ALPHA):
         notes = (Flag(code="alpha-dropped"),)
@@ -189,7 +191,8 @@ def open_jpeg(path: Path) -> PictureSource:
         The file is damaged, too large, or neither grey nor in common colours.
     """
     with reading(path):
-        with _plugin("JPEG")(path) as picture:
+        with path.open("rb") as file:
+            picture = _plugin("JPEG")(file)
             (width, height), mode, info = picture.size, picture.mode, picture.info
             exif = _exif(picture)
         check_size(path, width, height, _MOST_PX)
@@ -227,9 +230,12 @@ def _check_can_hold(path: Path, least_bytes: float) -> None:
         raise truncated(path)
 
 
-def _is_grey_palette(palette: list[int] | None) -> bool:
-    """Return whether every entry of a palette is a grey."""
-    return palette is not None and palette[0::3] == palette[1::3] == palette[2::3]
+def _has_grey_palette(picture: ImageFile) -> bool:
+    """Return whether every entry of a palette is a grey; the usual question for it would decode the image."""
+    if picture.palette is None:
+        return False
+    entries = bytes(picture.palette.palette)
+    return entries[0::3] == entries[1::3] == entries[2::3]
 
 
 def _exif(picture: ImageFile) -> dict[int, Any]:

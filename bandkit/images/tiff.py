@@ -57,6 +57,7 @@ class TiffSource(ImageSource):
                 check_compression(path, self._page)
                 self._layout = Layout.of(path, self._page)
                 header = make_header(path, self._page, self._colours, page_notes)
+                self._decode = self._page.decode  # looks into the file once, then works on bytes alone
             finally:
                 tiff.close()
             self._file = path.open("rb")
@@ -139,7 +140,7 @@ class TiffSource(ImageSource):
             options = {"jpegtables": self._page.jpegtables, "jpegheader": self._page.jpegheader}
         elif self._page.compression in DEFLATE and not codecs_installed():
             data = _bounded_deflate(data, size)
-        decoded = self._page.decode(data, index, **options)[0]
+        decoded = self._decode(data, index, **options)[0]
         if decoded is None or decoded.dtype != layout.dtype or decoded.shape[-1] != layout.samples:
             msg = f"{self.path}: strip or tile {index} does not hold what the header says; save the image anew"
             raise ImageReadError(msg)
@@ -201,9 +202,7 @@ def _check_jpeg_size(path: Path, data: bytes, most_px: int) -> None:
         if 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):  # start of a frame
             height, width = int.from_bytes(data[at + 5 : at + 7]), int.from_bytes(data[at + 7 : at + 9])
             if height * width > most_px:
-                msg = (
-                    f"{path}: a part of the image says it has {width} x {height} px, more than fit; save the image anew"
-                )
+                msg = f"{path}: a strip or tile says it has {width} x {height} px, more than fit; save it anew"
                 raise ImageReadError(msg)
             return
         at += 2 + int.from_bytes(data[at + 2 : at + 4])

@@ -196,10 +196,11 @@ class Colours:
 def _check_values(path: Path, page: TiffPage) -> None:
     """Refuse values that are too coarse, mixed, complex, or no image of two dimensions."""
     bits: object = page.bitspersample  # a tuple where they differ
-    if not isinstance(bits, int) or page.dtype is None or page.dtype.kind not in "uif" or page.dtype.itemsize > 8:
-        raise unsupported(path, f"values of {bits} bits of this type are not read", "save it with 8 or 16 bits")
-    if page.dtype.kind != "f" and not _LEAST_BITS <= bits <= 32:
+    if isinstance(bits, int) and bits < _LEAST_BITS:
         raise unsupported(path, f"the image has {bits}-bit values", "scan or save it with 8 or 16 bits")
+    whole = page.dtype is not None and page.dtype.kind in "ui" and page.dtype.itemsize <= 4
+    if not isinstance(bits, int) or not (whole or (page.dtype is not None and page.dtype.kind == "f")):
+        raise unsupported(path, f"values of {bits} bits of this type are not read", "save it with 8 or 16 bits")
     if page.imagedepth != 1:
         raise unsupported(path, f"the page is a volume of {page.imagedepth} slices", "save the slice wanted by itself")
 

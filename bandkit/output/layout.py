@@ -9,7 +9,7 @@ import numpy as np
 from bandkit.output.view import View
 from bandkit.results import SlabResult
 
-TOP, _BOTTOM_AXIS, LEFT, RIGHT = 0.95, 0.5, 0.62, 0.2
+TOP, _BOTTOM_AXIS, LEFT, RIGHT = 0.95, 0.6, 0.62, 0.2
 _GAP, _GROWTH_WIDTH = 0.85, 4.3
 _YEARS_WIDTH, _NO_YEARS_WIDTH = 0.42, 0.16
 LINE_INCH = 0.165

@@ -77,7 +77,9 @@ def draw_profile(ax: Axes, result: SlabResult, name: str, groups: tuple[FlagGrou
     )
     line.set_gid("profile")
     ax.set_title(f"track {name}", fontsize=9, fontweight="bold", color=track_style(index)[0], pad=4)
-    ax.set_xlabel("density (g/cm\N{SUPERSCRIPT THREE})" if dense else value_name(result), fontsize=8)
+    ax.set_xlabel(
+        "density (g/cm\N{SUPERSCRIPT THREE})" if dense else value_name(result).replace(" (", "\n("), fontsize=8
+    )
     ax.xaxis.set_major_locator(MaxNLocator(3, steps=_TICK_STEPS))
     ax.margins(x=0.08)
     if not np.isfinite(values).any():

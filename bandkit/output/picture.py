@@ -92,9 +92,7 @@ def draw_picture(ax: Axes, view: View, lines: tuple[Polyline, ...], names: tuple
 
 def _draw_lines(ax: Axes, view: View, lines: tuple[Polyline, ...], role: str, *, gid: str = "", **style: Any) -> None:
     """Draw all lines of one role as one artist."""
-    paths = [
-        np.column_stack(view.to_mm(line.x_px, line.y_px)) for line in lines if line.role == role
-    ]
+    paths = [np.column_stack(view.to_mm(line.x_px, line.y_px)) for line in lines if line.role == role]
     if paths:
         collection = LineCollection(paths, **style)
         collection.set_gid(f"{role}-{gid}" if gid else role)
@@ -121,9 +119,7 @@ def _label_marks_on_picture(ax: Axes, view: View, lines: tuple[Polyline, ...], n
 def _mean_across(view: View, lines: tuple[Polyline, ...], name: str) -> float:
     """Mean position of a track's marks across the figure, NaN where it has none."""
     means = [
-        np.mean(view.to_mm(line.x_px, line.y_px)[0])
-        for line in lines
-        if line.role == "mark" and line.track == name
+        np.mean(view.to_mm(line.x_px, line.y_px)[0]) for line in lines if line.role == "mark" and line.track == name
     ]
     return float(np.mean(means)) if means else math.nan
 

@@ -195,7 +195,7 @@ def value_name(result: SlabResult) -> str:
     str
         Name with its unit where it has one.
     """
-    stated = result.settings.get("profile_value")
+    stated = result.image.get("signal")
     if stated:
         return str(stated)
     if result.calibration is not None:

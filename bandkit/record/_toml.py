@@ -122,18 +122,21 @@ def _syntax_message(body: str, source: str, error: tomllib.TOMLDecodeError) -> s
     """One line that names file, line, what stands there and what to write."""
     said = " ".join(str(error).split())
     position = _POSITION.search(said)
-    problem = _POSITION.sub("", said).strip().rstrip(".")
-    if position is None:
-        return f"{source}: not valid TOML: {problem}; {_REMEDY}"
-    number = int(position[1])
+    problem = said.partition(" (at ")[0]
     # tomllib counts line feeds only, so the text is split the same way.
-    line = body.split("\n")[number - 1].strip()
+    lines = body.rstrip().split("\n")
+    number = min(int(position[1]), len(lines)) if position else len(lines)
+    line = lines[number - 1].strip()
     shown = line if len(line) <= _MOST_LINE_SHOWN else line[: _MOST_LINE_SHOWN - 3] + "..."
-    return f"{source}: line {number}: not valid TOML: {problem}, in {shown!r}; {_syntax_remedy(problem, line)}"
+    remedy = _syntax_remedy(problem, line, at_end=position is None)
+    return f"{source}: line {number}: not valid TOML: {problem}, in {shown!r}; {remedy}"
 
 
-def _syntax_remedy(problem: str, line: str) -> str:
-    """What to do about a line that is not TOML."""
+def _syntax_remedy(problem: str, line: str, *, at_end: bool) -> str:
+    """What to do about a line that is not TOML, or about a file that ends too early."""
     if "overwrite" in problem or "twice" in problem or "mutate" in problem:
         return _TWICE
+    unclosed = at_end and not line.endswith("=")
+    if unclosed or r"'\n'" in problem:
+        return "close the bracket or quote that was opened"
     return next((remedy for pattern, remedy in _REMEDIES if pattern.search(line)), _REMEDY)

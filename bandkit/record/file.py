@@ -7,8 +7,7 @@ import copy
 import os
 import re
 import stat
-import uuid
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -268,7 +267,7 @@ class RecordFile:
             self._document = _parse(kept, self.path)
 
     @contextlib.contextmanager
-    def _undone_on_error(self, keys: Sequence[Key]) -> Any:
+    def _undone_on_error(self, keys: Sequence[Key]) -> Iterator[None]:
         """Take a change back where it fails, with one line that says which."""
         import tomlkit.exceptions
 
@@ -330,7 +329,7 @@ def _write_whole(path: Path, text: str) -> None:
     try:
         # A link stays a link: the file that it points to is replaced.
         target = path.resolve()
-        part = target.with_name(f".{target.name}.part-{uuid.uuid4().hex[:8]}")
+        part = target.with_name(f".{target.name}.part-{os.urandom(4).hex()}")
         content = text.encode("utf-8")
         try:
             with part.open("xb") as file:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from bandkit.errors import ScaleError
 from bandkit.images.blocks import block_means
 from bandkit.scale.edges import measure
-from bandkit.scale.piece import FoundBar, Point, bar_of, piece_of, to_grey
+from bandkit.scale.piece import FoundBar, Point, bar_of, linear_light, piece_of, to_grey
 from bandkit.scale.search import straight_pieces
 
 Read = Callable[[int, int, int, int], NDArray[Any]]
@@ -36,7 +36,7 @@ _BOX_MARGIN_FRAC = 0.25
 _MAX_MEASURED = 24
 _RIVAL = 0.7  # a second piece with this share of the best one's score leaves the choice to a person
 _HOPELESS = 0.02
-_SHORTEST = 0.02  # of the longer side: strokes of a label are shorter
+_SHORTEST = 0.025  # of the longer side: strokes of a label are shorter
 _WIDEST = 0.12  # of the shorter side: cores are wider
 
 
@@ -81,7 +81,9 @@ def find_bar(grey: NDArray[Any], *, origin_px: Point = (0.0, 0.0), size_px: tupl
     to within about 12 degrees, with some free surround on all sides. An end is where
     the grey along the middle line is half way between bar and surround,
     :math:`u_e = u_a + \int_{u_a}^{u_b} (p(u) - p_{out}) / (p_{in} - p_{out})\,du`,
-    which blur does not shift; it is taken over the middle rows of the bar.
+    which blur does not shift; it is taken over the middle rows of the bar. Blur
+    happens in the light, so colours stored as whole numbers are decoded first: in
+    encoded greys a blurred bright bar seems longer.
     """
     height, width = grey.shape[:2]
     step = -(-max(height, width) // _OVERVIEW_PX)
@@ -126,10 +128,9 @@ def search_bar(overview: NDArray[Any], step_px: int, read: Read, *, size_px: tup
     measured = [bar for piece in pieces if (bar := measure(grey, piece)) is not None]
     sized = [replace(bar, confidence=bar.confidence * _size_likeness(bar, step_px, max(size_px), widest_px))
              for bar in measured]
-    best, rivals = _choose(_distinct(sized))
-    if step_px > 1:
-        fine = _measure_fine(best, step_px, read, size_px)
-        best = replace(fine, confidence=min(fine.confidence, best.confidence))
+    best, rivals = _choose(_without_margins(_distinct(sized)))
+    fine = _measure_fine(best, step_px, read, size_px)
+    best = replace(fine, confidence=min(fine.confidence, best.confidence))
     if best.confidence < MIN_CONFIDENCE:
         msg = (f"scale.bar: the most likely scale bar, at {_place(best)}, is too unclear "
                f"(confidence {best.confidence:.2f}); {REMEDY}")
@@ -236,6 +237,21 @@ def _distinct(bars: list[FoundBar]) -> list[FoundBar]:
     return kept
 
 
+def _without_margins(bars: list[FoundBar]) -> list[FoundBar]:
+    """Leave out what lies against one side of a bar of the other shade: the margin of the card it is printed on."""
+    clear = [bar for bar in bars if bar.confidence >= MIN_CONFIDENCE]
+    return [bar for bar in bars if sum(_adjoins(bar, other) for other in clear) != 1]
+
+
+def _adjoins(bar: FoundBar, other: FoundBar) -> bool:
+    """Whether a bar of the other shade runs along a long side of ``bar``."""
+    if bar.bright == other.bright:
+        return False
+    along, across = _middle_seen_from(other, bar)
+    apart = (bar.width_px + other.width_px) / 2
+    return 0 <= along <= bar.length_px and abs(abs(across) - apart) <= 0.2 * apart + 2
+
+
 def _score(bar: FoundBar) -> float:
     """Confidence, with some credit for length: strokes of a label are bar-like too."""
     return float(bar.confidence * bar.length_px**0.5)
@@ -248,22 +264,27 @@ def _overlap(bar: FoundBar, other: FoundBar) -> bool:
 
 def _on(bar: FoundBar, other: FoundBar) -> bool:
     """Whether the middle of ``bar`` lies within ``other``."""
+    along, across = _middle_seen_from(bar, other)
+    return 0 <= along <= other.length_px and abs(across) <= other.width_px / 2
+
+
+def _middle_seen_from(bar: FoundBar, other: FoundBar) -> tuple[float, float]:
+    """Where the middle of ``bar`` lies, along ``other`` from its first end and across it."""
     (ax, ay), (bx, by) = other.from_px, other.to_px
     dx, dy = (bx - ax) / other.length_px, (by - ay) / other.length_px
     x, y = (bar.from_px[0] + bar.to_px[0]) / 2 - ax, (bar.from_px[1] + bar.to_px[1]) / 2 - ay
-    along, across = x * dx + y * dy, y * dx - x * dy
-    return bool(0 <= along <= other.length_px and abs(across) <= other.width_px)
+    return x * dx + y * dy, y * dx - x * dy
 
 
 def _measure_fine(bar: FoundBar, step: int, read: Read, size_px: tuple[int, int]) -> FoundBar:
-    """Measure again at full resolution a bar found on the overview."""
+    """Measure again at full resolution, in linear light, a bar found on the overview."""
     rough = piece_of(bar).scaled(step)
     margin = 3 * rough.width + 6 * step + 20
     half_x = abs(rough.dx) * rough.length / 2 + margin
     half_y = abs(rough.dy) * rough.length / 2 + margin
     x0, y0 = max(int(rough.x - half_x), 0), max(int(rough.y - half_y), 0)
     x1, y1 = min(int(rough.x + half_x) + 1, size_px[0]), min(int(rough.y + half_y) + 1, size_px[1])
-    fine = measure(to_grey(read(x0, y0, x1, y1)), rough.moved(-x0, -y0), slack=2.0 * step)
+    fine = measure(to_grey(linear_light(read(x0, y0, x1, y1))), rough.moved(-x0, -y0), slack=2.0 * step)
     if fine is None:
         return replace(bar_of(rough, 0.5 * step), confidence=0.0)
     return fine.moved(x0, y0)

@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 Point = tuple[float, float]
 Grey = NDArray[np.float32]
 
+_DISPLAY_GAMMA = 2.2
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FoundBar:
@@ -81,14 +83,39 @@ def piece_of(bar: FoundBar) -> Piece:
     (ax, ay), (bx, by) = bar.from_px, bar.to_px
     length = bar.length_px
     return Piece(x=(ax + bx) / 2, y=(ay + by) / 2, dx=(bx - ax) / length, dy=(by - ay) / length,
-                  length=length, width=bar.width_px, sign=1 if bar.bright else -1)
+                 length=length, width=bar.width_px, sign=1 if bar.bright else -1)
 
 
 def bar_of(piece: Piece, sd_px: float) -> FoundBar:
     """Turn a piece into a bar of no confidence yet."""
     hx, hy = piece.dx * piece.length / 2, piece.dy * piece.length / 2
     ends = (float(piece.x - hx), float(piece.y - hy)), (float(piece.x + hx), float(piece.y + hy))
-    return FoundBar(from_px=ends[0], to_px=ends[1], width_px=float(piece.width), sd_px=sd_px, confidence=0.0, bright=piece.sign > 0)
+    return FoundBar(from_px=ends[0], to_px=ends[1], width_px=float(piece.width), sd_px=sd_px, confidence=0.0,
+                    bright=piece.sign > 0)
+
+
+def linear_light(values: NDArray[Any]) -> NDArray[Any]:
+    """Decode colours that a camera or scanner stored as whole numbers; greys and floats are returned as they are.
+
+    Parameters
+    ----------
+    values : ndarray of shape (height, width) or (height, width, 3)
+        Pixels.
+
+    Returns
+    -------
+    ndarray of the same shape
+        Light from 0 to 1 for colours stored as whole numbers.
+
+    Notes
+    -----
+    :math:`v^{2.2}`, near enough to the curves of all colour spaces in use to place an edge.
+    """
+    if values.ndim == 2 or values.dtype.kind not in "ui":
+        return values
+    full_scale = np.float32(np.iinfo(values.dtype).max)
+    light: NDArray[Any] = np.maximum(values / full_scale, 0) ** np.float32(_DISPLAY_GAMMA)
+    return light
 
 
 def to_grey(values: NDArray[Any]) -> NDArray[np.float32]:

@@ -13,6 +13,7 @@ from bandkit.scale.piece import Grey, Piece
 
 MIN_ASPECT = 3.0
 
+_ROUGH_ASPECT = 2.0  # on so few pixels a stout bar may look stouter
 _THIN_PX = 5  # a piece is at most this thick on the halving where it is found
 _MIN_LENGTH_PX = 10
 _MAX_TILT = 0.22  # tangent of about 12 degrees
@@ -50,7 +51,9 @@ def straight_pieces(grey: Grey) -> Iterator[Piece]:
 def _halved(level: Grey) -> Grey:
     """Means of blocks of two by two; an odd last row or column is left out."""
     h, w = (n // 2 * 2 for n in level.shape)
-    halved: Grey = (level[0:h:2, 0:w:2] + level[1:h:2, 0:w:2] + level[0:h:2, 1:w:2] + level[1:h:2, 1:w:2]) / 4
+    halved: Grey = level[0:h:2, 0:w:2] + level[1:h:2, 0:w:2]
+    halved += level[0:h:2, 1:w:2] + level[1:h:2, 1:w:2]
+    halved *= np.float32(0.25)
     return halved
 
 
@@ -90,7 +93,7 @@ def _part_shape(x: NDArray[Any], y: NDArray[Any], contrast: NDArray[Any]) -> Pie
     length, width = np.sqrt(12 * (mean + spread)), np.sqrt(12 * max(mean - spread, 1 / 12))
     angle = 0.5 * np.arctan2(2 * covariance, variance_x - variance_y)
     filled = x.size / (length * width)
-    if length < MIN_ASPECT * width or filled < 0.6 or abs(np.tan(angle)) > _MAX_TILT:
+    if length < _ROUGH_ASPECT * width or filled < 0.6 or abs(np.tan(angle)) > _MAX_TILT:
         return None
     even = float(contrast.mean() / (contrast.mean() + contrast.std()))
     rank = even * min(filled, 1.0) * float(contrast.mean()) * float(np.log(length / width))

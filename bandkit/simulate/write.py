@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, timedelta
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -58,7 +59,7 @@ def write_simulated(slab: SimulatedSlab, folder: str | Path, *, truth_folder: st
     return record
 
 
-def write_practice_set(folder: str | Path, *, seed: int = 0, n: int = 6) -> list[Path]:
+def write_practice_set(folder: str | Path, *, seed: int = 0, n: int = 6, grade: Grade | None = None) -> list[Path]:
     """Write practice slabs with a known answer.
 
     Radiographs in three grades, stained photographs and luminescence images take turns.
@@ -71,6 +72,8 @@ def write_practice_set(folder: str | Path, *, seed: int = 0, n: int = 6) -> list
         The same seed gives the same set; 0 or more.
     n : int, optional
         Number of slabs.
+    grade : {"easy", "ordinary", "hard"}, optional
+        Radiographs of this grade only; all kinds where absent.
 
     Returns
     -------
@@ -93,6 +96,8 @@ def write_practice_set(folder: str | Path, *, seed: int = 0, n: int = 6) -> list
     makers: tuple[Callable[[int], SimulatedSlab], ...] = (
         lambda s: _radiograph("easy", s), lambda s: _radiograph("ordinary", s), _photograph,
         lambda s: _radiograph("hard", s), _luminescence)
+    if grade is not None:
+        makers = (partial(_radiograph, grade),)
     records = []
     for i in range(n):
         slab = makers[i % len(makers)](seed + i)

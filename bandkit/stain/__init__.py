@@ -1,10 +1,17 @@
-"""Where the stain lines are, how sure, or that there are none."""
+"""Where the stain lines are, how sure, or that there are none; and the growth since.
+
+`find_stains` looks for dye lines in a straightened colour strip, `assign_stains`
+matches them to dates of staining, `extension_since` turns depth and time into growth.
+"""
 
 from __future__ import annotations
 
+from bandkit.stain.assign import StainAssignment, assign_stains
 from bandkit.stain.colour import ALIZARIN, Dye, dye_index, linear_light, srgb_to_linear
 from bandkit.stain.find import confidence_of, find_stains
+from bandkit.stain.interval import Increment, extension_since, interval_flags, interval_years, stain_increments
 from bandkit.stain.line import StainLine, no_line
 
-__all__ = ["ALIZARIN", "Dye", "StainLine", "confidence_of", "dye_index", "find_stains", "linear_light", "no_line",
-           "srgb_to_linear"]
+__all__ = ["ALIZARIN", "Dye", "Increment", "StainAssignment", "StainLine", "assign_stains", "confidence_of",
+           "dye_index", "extension_since", "find_stains", "interval_flags", "interval_years", "linear_light", "no_line",
+           "srgb_to_linear", "stain_increments"]

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bandkit.stain.path import MAX_SLOPE, best_paths
-from bandkit.stain.robust import robust_sd
+from bandkit.stain.robust import robust_mean, robust_sd
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -34,9 +34,9 @@ APART_MM = 3.0
 SHUFFLES = 8
 SHUFFLE_SEED = 20
 # Columns within this width are moved together: texture is alike over a corallite or so.
-TOGETHER_MM = 1.5
+TOGETHER_MM = 1.0
 # The scale of the null is itself uncertain.
-SCALE_MARGIN = 1.3
+SCALE_MARGIN = 1.15
 # Least share of a path's columns that must be known.
 KNOWN_FRAC = 0.5
 # A place inside a stain varies with the dye there: this share of it is taken as texture.
@@ -84,11 +84,12 @@ def best_candidate(index: FloatArray, found: FloatArray, depth_mm: FloatArray, a
 
     Notes
     -----
-    The score of a path is the trimmed mean of the step evidence over its columns. The
-    null distribution comes from the same strip: scores at all its other peaks, and at
-    those of the negated index, where no dye can be. A Gumbel distribution through their
-    quartiles - which the few peaks that may be stains do not move - gives the
-    chance of the best of as many places as the strip has.
+    Two nulls come from the same strip, without the line in question. Against texture: the mean evidence
+    along the best straight or domed line, compared with strips whose columns were shifted
+    against each other, so that nothing goes on sideways but by luck. Against bands: the evidence in the
+    strip averaged along the line's form, compared with all other depths. Each is a Gumbel distribution
+    through the quartiles of the peaks, taken to the number of places of the strip, and the two are
+    combined by Fisher's method. Two lengths of the inner window are tried, for which the p-value is doubled.
 
     References
     ----------
@@ -126,8 +127,10 @@ def _at_scale(index: FloatArray, found: FloatArray, depth_mm: FloatArray, across
     if len(null) < MIN_PEAKS:
         return None
     places = max(int(np.sum(_is_peak(score, apart))), 1)
-    return Candidate(path_mm=depth_mm[rows], score=float(score[row]),
-                     p_value=gumbel_tail(float(score[row]), null, places))
+    path_mm = depth_mm[rows]
+    p_texture = gumbel_tail(float(score[row]), null, places)
+    p_bands = coherent_p(index, found, depth_mm, path_mm, int(np.argmin(np.abs(across_mm))), inner_mm=inner_mm)
+    return Candidate(path_mm=path_mm, score=float(score[row]), p_value=combine_p(p_texture, p_bands))
 
 
 def _null_peaks(gain: FloatArray, line: IntArray, shapes: IntArray, *, apart: int, cut: int, together: int) -> FloatArray:
@@ -193,7 +196,50 @@ def _shift_columns(gain: FloatArray, rng: np.random.Generator, together: int) ->
     return np.take_along_axis(gain, rows, axis=0)
 
 
-def step_evidence(index: FloatArray, found: FloatArray, row_mm: float, inner_mm: float
+def coherent_p(index: FloatArray, found: FloatArray, depth_mm: FloatArray, path_mm: FloatArray, centre: int, *,
+               inner_mm: float, outer_mm: float = OUTER_MM) -> float:
+    """Chance that a line is one of the bands that cross the whole strip.
+
+    Parameters
+    ----------
+    index, found : ndarray, shape (n_rows, n_columns)
+        Dye index, and dye of the lines found before.
+    depth_mm : ndarray, shape (n_rows,)
+        Depth of the rows.
+    path_mm : ndarray, shape (n_columns,)
+        Depth of the line in each column.
+    centre : int
+        Column of the track.
+    inner_mm, outer_mm : float
+        Lengths of the inner and the outer window.
+
+    Returns
+    -------
+    float
+        Family-wise p-value against the strip averaged along the line's own form.
+    """
+    row_mm = float(depth_mm[1] - depth_mm[0])
+    shift = np.rint((path_mm - path_mm[centre]) / row_mm).astype(np.int64)
+    rows = np.arange(len(index))[:, None] + shift[None, :]
+    inside = (rows >= 0) & (rows < len(index))
+    columns = np.arange(index.shape[1])[None, :]
+    clipped = np.clip(rows, 0, len(index) - 1)
+    straight = np.where(inside, index[clipped, columns], np.nan)
+    dye = np.where(inside, found[clipped, columns], 0.0).mean(axis=1, keepdims=True)
+    gain, known = step_evidence(robust_mean(straight)[:, None], dye, row_mm, inner_mm, outer_mm)
+    score = np.where(known[:, 0], gain[:, 0], -np.inf)
+    row = int(np.argmin(np.abs(depth_mm - path_mm[centre])))
+    near = slice(max(row - 5, 0), row + 6)
+    here = float(np.max(score[near]))
+    cut = round(CUT_MM / row_mm)
+    first = max(row - cut // 5, 0)
+    rest = np.concatenate([score[:first], score[first + cut:]])
+    apart = max(round(APART_MM / row_mm), 1)
+    peaks = rest[_is_peak(rest, apart)]
+    return gumbel_tail(here, peaks, len(peaks) + 1) if np.isfinite(here) and len(peaks) >= 4 else 1.0
+
+
+def step_evidence(index: FloatArray, found: FloatArray, row_mm: float, inner_mm: float, outer_mm: float = OUTER_MM
                   ) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Evidence at each place that dye begins there and goes on inwards.
 
@@ -205,8 +251,8 @@ def step_evidence(index: FloatArray, found: FloatArray, row_mm: float, inner_mm:
         Dye of lines found before; there the index varies more.
     row_mm : float
         Distance between rows.
-    inner_mm : float
-        Length of the inner window.
+    inner_mm, outer_mm : float
+        Lengths of the inner and the outer window.
 
     Returns
     -------
@@ -221,7 +267,7 @@ def step_evidence(index: FloatArray, found: FloatArray, row_mm: float, inner_mm:
     above clean skeleton), each over its own robust standard deviation: the inner
     border of a green band is a step, but not above clean skeleton.
     """
-    n_in, n_out = max(round(inner_mm / row_mm), 1), max(round(OUTER_MM / row_mm), 1)
+    n_in, n_out = max(round(inner_mm / row_mm), 1), max(round(outer_mm / row_mm), 1)
     inner, inner_share = _window_mean(index, 0, n_in)
     outer, outer_share = _window_mean(index, -n_out, 0)
     known = (inner_share >= 0.5) & (outer_share >= 0.5)
@@ -258,6 +304,31 @@ def _is_peak(score: FloatArray, apart: int) -> NDArray[np.bool_]:
     return np.asarray(np.isfinite(score) & (score >= highest))
 
 
+def combine_p(first: float, second: float) -> float:
+    """Fisher's combination of two p-values.
+
+    Parameters
+    ----------
+    first, second : float
+        Two p-values.
+
+    Returns
+    -------
+    float
+        Chance of so small a product when both are by chance.
+
+    Notes
+    -----
+    ``P (1 - ln P)`` with the product P: the upper tail of chi-square with four degrees of freedom at ``-2 ln P``.
+
+    References
+    ----------
+    Fisher, R. A. (1932) Statistical Methods for Research Workers, 4th ed. Oliver and Boyd.
+    """
+    product = max(first * second, 1e-300)
+    return float(min(product * (1.0 - np.log(product)), 1.0))
+
+
 def gumbel_tail(score: float, null: FloatArray, places: int) -> float:
     """Chance that the best of several places scores as high by chance.
 
@@ -277,7 +348,7 @@ def gumbel_tail(score: float, null: FloatArray, places: int) -> float:
 
     Notes
     -----
-    Location and scale from the quartiles of the peaks; the scale is widened by 1.3
+    Location and scale from the quartiles of the peaks; the scale is widened by 15 %
     because it is estimated from few of them.
     """
     low, high = np.quantile(null, [0.25, 0.75])

@@ -22,6 +22,8 @@ SURFACE_MARGIN_MM = 0.5
 # Less confident or less contrasty lines are flagged as faint.
 FAINT_CONFIDENCE = 0.99
 FAINT_CONTRAST = 0.5
+# Paths without the form or colour of a stain line that may be passed over.
+MAX_PASSED_OVER = 3
 # Lines nearer to each other than this are one.
 APART_MM = 1.0
 # Shorter strips hold no texture to compare with.
@@ -154,18 +156,20 @@ def _search(scene: Scene, allowed: NDArray[np.bool_], count: int, dye: Dye, marg
     allowed = allowed.copy()
     traces: list[Trace] = []
     p_values: list[float] = []
-    # Paths of the wrong colour or without an edge are passed over, a few at most.
-    for _ in range(count + 3):
+    step_mm = float(scene.depth_mm[1] - scene.depth_mm[0])
+    # Paths of the wrong colour or without an edge are passed over, a few at most; each counts as one more try.
+    for tries in range(1, count + MAX_PASSED_OVER + 1):
         candidate = None if len(traces) == count or not allowed.any() else best_candidate(
             grid - found, found, index.depth_mm, index.across_mm, allowed)
         if candidate is None:
             return traces, p_values, 1.0
-        if candidate.p_value > FALSE_ALARM_RATE:
-            return traces, p_values, candidate.p_value
+        p_value = min(1.0, (tries - len(traces)) * candidate.p_value)
+        if p_value > FALSE_ALARM_RATE:
+            return traces, p_values, p_value
         trace = trace_line(scene, candidate.path_mm, tuple(traces))
-        if trace is not None and is_line_of(trace, dye) and _is_apart(trace, traces):
+        if trace is not None and is_line_of(trace, dye, step_mm) and _is_apart(trace, traces):
             traces.append(trace)
-            p_values.append(candidate.p_value)
+            p_values.append(p_value)
             found = found + trace.dye(index.depth_mm[:, None])
         allowed &= np.abs(index.depth_mm - _centre(candidate, index.across_mm)) > APART_MM
     return traces, p_values, 1.0

@@ -87,3 +87,24 @@ def robust_sd(values: FloatArray) -> float:
     if not len(known):
         return float("nan")
     return float(1.4826 * np.median(np.abs(known - np.median(known))))
+
+
+def robust_mean(columns: FloatArray) -> FloatArray:
+    """Mean over columns, each held to 2.5 standard deviations from the median of its row.
+
+    Parameters
+    ----------
+    columns : ndarray, shape (n_rows, n_columns)
+        Values, NaN where unknown.
+
+    Returns
+    -------
+    ndarray, shape (n_rows,)
+        Means; NaN where a whole row is unknown.
+    """
+    middle = nan_median(columns, axis=1)
+    away = columns - middle[:, None]
+    limit = 2.5 * robust_sd(away)
+    count = np.isfinite(away).sum(axis=1)
+    total = np.where(np.isfinite(away), np.clip(away, -limit, limit), 0.0).sum(axis=1)
+    return np.asarray(np.where(count > 0, middle + total / np.maximum(count, 1), np.nan))

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from bandkit.stain.colour import COLUMN_MM, Dye, DyeIndex, block_edges, log_ratios
 from bandkit.stain.edge import EdgeFit, edge_shape, fit_edge
-from bandkit.stain.robust import nan_median, robust_sd
+from bandkit.stain.robust import robust_mean
 
 FloatArray = NDArray[np.float64]
 
@@ -17,6 +17,7 @@ FloatArray = NDArray[np.float64]
 OUTER_MM, INNER_MM = 4.0, 8.0
 # Samples count less with distance from the edge: the shape of a far tail must not pull the edge.
 WEIGHT_MM = 2.0
+NARROW_MM = (-1.5, 2.0)
 # How far a column may still be off after the path.
 LAG_MM, LAG_STEP_MM = 0.6, 0.05
 # Half widths over which neighbours may share a shift; the one that foretells a left-out column best is taken.
@@ -28,13 +29,18 @@ MATCH_MM = (-1.5, 2.5)
 ROUNDS = 3
 # The true shape of seepage is unknown: between an exponential and a diffusive tail the edge moves by about this share of the blur.
 SHAPE_SD_FRAC = 0.2
+# Share of light that dye can take at most; keeps its logarithm finite.
+MAX_LOST_FRAC = 0.95
 # A column shows the line when it has this share of its amplitude.
 SHOWN_FRAC = 0.35
-# What a stain line must be: sharper than this on its outer side, shown in this share of the
-# columns at least, this many standard errors above the drift around it.
-SHARP_MM = 0.5
-MIN_SHOWN_FRAC = 0.7
-MIN_T = 3.0
+# What a stain line must be: sharp on its outer side, placed to better than this (or so many samples),
+# shown in this share of the columns at least, so many standard errors above the drift around it, and
+# taking this share of the light. Borders of drifting colour and patches of encrusters fail one or the other.
+SHARP_MM = 0.4
+PLACED_MM, PLACED_SAMPLES = 0.08, 1.6
+MIN_SHOWN_FRAC = 0.75
+MIN_T = 2.0
+MIN_LOST_FRAC = 0.01
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -99,7 +105,8 @@ class Trace:
         ndarray, shape (n, n_columns)
             Index that the line adds.
         """
-        return self.fit.amplitude * edge_shape(depth_mm - self.edge_mm, self.fit.blur_mm, self.fit.tail_mm)
+        lost = self.fit.amplitude * edge_shape(depth_mm - self.edge_mm, self.fit.blur_mm, self.fit.tail_mm)
+        return -np.log1p(-np.minimum(lost, MAX_LOST_FRAC))
 
 
 def trace_line(scene: Scene, path_mm: FloatArray, others: tuple[Trace, ...] = ()) -> Trace | None:
@@ -132,9 +139,9 @@ def trace_line(scene: Scene, path_mm: FloatArray, others: tuple[Trace, ...] = ()
     fit: EdgeFit | None = None
     for turn in range(ROUNDS):
         u, chroma = aligned(scene, path, others)
-        columns = chroma @ scene.index.weights
-        fit = fit_edge(_robust_mean(columns), u, 1.0 / (1.0 + (u / WEIGHT_MM) ** 2), near_mm=0.0,
-                       reach_mm=1.0 if turn == 0 else 0.4)
+        # The lens adds light, not logarithms: the edge is straight in the share of light that is lost.
+        columns = -np.expm1(-(chroma @ scene.index.weights))
+        fit = _surest_fit(robust_mean(columns), u, reach_mm=1.0 if turn == 0 else 0.4)
         if fit is None:
             return None
         if turn < ROUNDS - 1:
@@ -148,7 +155,16 @@ def trace_line(scene: Scene, path_mm: FloatArray, others: tuple[Trace, ...] = ()
                  hue_sd_deg=hue_sd, shown_frac=_shown(columns, u, fit))
 
 
-def is_line_of(trace: Trace, dye: Dye) -> bool:
+def _surest_fit(profile: FloatArray, u: FloatArray, reach_mm: float) -> EdgeFit | None:
+    """Fit to a wide and to a narrow part of a profile; the one that places the edge better."""
+    wide = 1.0 / (1.0 + (u / WEIGHT_MM) ** 2)
+    # Next to a green band or another line only the nearest part is straight outside the edge.
+    narrow = ((u >= NARROW_MM[0]) & (u <= NARROW_MM[1])).astype(np.float64)
+    fits = [fit_edge(profile, u, weight, near_mm=0.0, reach_mm=reach_mm) for weight in (wide, narrow)]
+    return min((f for f in fits if f is not None), key=lambda f: f.edge_sd_mm, default=None)
+
+
+def is_line_of(trace: Trace, dye: Dye, step_mm: float) -> bool:
     """Whether a trace has the form and the colour of a stain line.
 
     Parameters
@@ -157,16 +173,19 @@ def is_line_of(trace: Trace, dye: Dye) -> bool:
         A line.
     dye : Dye
         The dye.
+    step_mm : float
+        Distance between samples along the depth.
 
     Returns
     -------
     bool
-        False for a blurred border, a patch that shows in part of the columns only, a step that
-        does not stand out from the drift about it, or a colour outside the dye's range.
+        False for a blurred border, an edge that cannot be placed, a patch that shows in part of the
+        columns only, a step that does not stand out from the drift about it, or a colour outside the dye's range.
     """
     fit = trace.fit
-    sharp = fit.blur_mm < SHARP_MM
-    clear = fit.amplitude > MIN_T * fit.amplitude_sd
+    coarse = step_mm * PLACED_SAMPLES / PLACED_MM
+    sharp = fit.blur_mm < SHARP_MM * max(1.0, coarse) and trace.centre_sd_mm < PLACED_MM * max(1.0, coarse)
+    clear = fit.amplitude > max(MIN_T * fit.amplitude_sd, MIN_LOST_FRAC)
     return sharp and clear and trace.shown_frac >= MIN_SHOWN_FRAC and is_hue_of(trace, dye)
 
 
@@ -268,16 +287,6 @@ def _along(scene: Scene, depth_mm: FloatArray) -> FloatArray:
     return np.where(known[..., None], light, 0.0)
 
 
-def _robust_mean(columns: FloatArray) -> FloatArray:
-    """Mean over columns, each held to 2.5 standard deviations from the median of its row."""
-    middle = nan_median(columns, axis=1)
-    away = columns - middle[:, None]
-    limit = 2.5 * robust_sd(away)
-    count = np.isfinite(away).sum(axis=1)
-    total = np.where(np.isfinite(away), np.clip(away, -limit, limit), 0.0).sum(axis=1)
-    return np.asarray(np.where(count > 0, middle + total / np.maximum(count, 1), np.nan))
-
-
 def _column_shifts(columns: FloatArray, u: FloatArray, fit: EdgeFit, across_mm: FloatArray) -> tuple[FloatArray, float]:
     """Shift of each column against the fitted edge, shared with neighbours; standard error at the centre."""
     near = (u >= MATCH_MM[0]) & (u <= MATCH_MM[1])
@@ -347,7 +356,7 @@ def _hue(chroma: FloatArray, u: FloatArray, fit: EdgeFit) -> tuple[float, float]
     shape = edge_shape(u - fit.edge_mm, fit.blur_mm, fit.tail_mm)
     steps, errors = [], []
     for c in range(2):
-        profile = _robust_mean(chroma[..., c])
+        profile = robust_mean(chroma[..., c])
         use = np.isfinite(profile)
         design = np.stack([shape, np.ones_like(u), u], axis=1)[use]
         solution = np.linalg.lstsq(design, profile[use], rcond=None)[0]

@@ -25,7 +25,7 @@ def test_transmission_of_7_mm_at_1_30(kev, through, tolerance):
 
 @pytest.mark.parametrize(("aluminium_mm", "density", "tolerance"), [(5.2, 1.293, 0.005), (9.0, 2.24, 0.01)])
 def test_slab_that_matches_aluminium_at_40_kev(aluminium_mm, density, tolerance):
-    # Equal response of the film: (mu/rho) rho t alike in both, as Buddemeier 1974 and Chalker, Barnes & Isdale 1985 use.
+    # Equal response of the film: (mu/rho) rho t alike in both (Buddemeier 1974; Chalker, Barnes & Isdale 1985).
     areal = carbonate_equivalent_g_cm2("aluminium", aluminium_mm / 10 * 2.699, 40)
     assert slab_density_g_cm3(areal, 7.0) == pytest.approx(density, abs=tolerance)
 
@@ -36,7 +36,8 @@ def test_slab_as_dense_as_3_mm_of_aragonite():
     assert slab_density_g_cm3(areal, 7.0) == pytest.approx(2.93 * 3.1 / 7.0, rel=1e-12)
 
 
-@pytest.mark.parametrize(("distance_mm", "share"), [(0, 1.0), (50, 0.9963), (100, 0.9852), (150, 0.9672), (200, 0.9429)])
+@pytest.mark.parametrize(("distance_mm", "share"), [
+    (0, 1.0), (50, 0.9963), (100, 0.9852), (150, 0.9672), (200, 0.9429)])
 def test_fall_off_on_a_flat_detector(distance_mm, share):
     # Physics: cos^3 at a source distance of 1000 mm.
     assert flat_detector_falloff(distance_mm, 1000.0) == pytest.approx(share, abs=5e-5)

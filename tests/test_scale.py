@@ -1,0 +1,304 @@
+"""Millimetres per pixel from what a record says."""
+
+import subprocess
+import sys
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scale_scenes import DrawnBar, background, draw_bar, expose
+
+from bandkit.errors import ScaleError
+from bandkit.record import BarSpec, ScaleSpec
+from bandkit.scale import magnification, resolve_scale, scale_from_bar, scale_from_numbers, scale_from_tags
+
+coordinate = st.floats(-1e4, 1e4)
+
+
+@dataclass(frozen=True)
+class Seen:
+    """Block means of a picture."""
+
+    values: np.ndarray
+    step_px: int
+
+
+class Picture:
+    """A picture in memory that counts the pixels read from it."""
+
+    def __init__(self, values):
+        self.values = values
+        self.pixels_read = 0
+
+    @property
+    def size_px(self):
+        return self.values.shape[1], self.values.shape[0]
+
+    def read(self, x0, y0, x1, y1):
+        assert 0 <= x0 < x1 <= self.size_px[0]
+        assert 0 <= y0 < y1 <= self.size_px[1]
+        self.pixels_read += (x1 - x0) * (y1 - y0)
+        return self.values[y0:y1, x0:x1]
+
+    def overview(self):
+        step = -(-max(self.size_px) // 1600)
+        h, w = (n // step * step for n in self.values.shape)
+        return Seen(self.values[:h, :w].reshape(h // step, step, w // step, step).mean(axis=(1, 3)), step)
+
+
+def resolve(spec, picture=None, *, kind="photograph", resolution_mm_px=None):
+    picture = picture or Picture(np.zeros((50, 60), np.uint8))
+    return resolve_scale(spec, kind=kind, resolution_mm_px=resolution_mm_px, size_px=picture.size_px,
+                         read=picture.read, overview=picture.overview)
+
+
+def codes(scale):
+    return [flag.code for flag in scale.flags]
+
+
+def picture_with(bar, shape=(600, 800)):
+    image = background(shape, "paper", np.random.default_rng(1))
+    draw_bar(image, bar)
+    return Picture(expose(image, rng=np.random.default_rng(2)))
+
+
+# ------------------------------------------------------------------------------------- the parts
+
+
+def test_bar_of_500_px_and_50_mm_is_a_tenth_of_a_millimetre_per_pixel():
+    scale = scale_from_bar((980, 230), (980, 730), 50.0)
+    assert scale.mm_per_px == (0.1, 0.1)
+    assert scale.mean_mm_px == 0.1
+    assert scale.source == "bar"
+    assert scale.bar_px == ((980, 230), (980, 730))
+    assert scale.magnification == 1.0
+    assert scale.flags == ()
+
+
+def test_a_slanting_bar_is_measured_along_itself():
+    assert scale_from_bar((0, 0), (30, 40), 5.0).x_mm_px == pytest.approx(0.1)
+
+
+def test_end_error_of_a_bar_is_the_root_of_two_ends():
+    assert scale_from_bar((0, 0), (100, 0), 10.0, end_sd_px=1.0).sd_frac == pytest.approx(np.sqrt(2) / 100)
+
+
+def test_a_stated_error_is_kept():
+    assert scale_from_bar((0, 0), (100, 0), 10.0, sd_frac=0.003).sd_frac == 0.003
+    assert scale_from_numbers(0.1, sd_frac=0.003).sd_frac == 0.003
+    assert scale_from_tags((0.1, 0.1), sd_frac=0.003).sd_frac == 0.003
+
+
+@settings(deadline=None)
+@given(coordinate, coordinate, st.floats(2, 1e4), st.floats(0, 2 * np.pi), st.floats(0.1, 1e3))
+def test_scale_times_length_in_pixels_is_the_bar(x, y, length_px, angle, length_mm):
+    end = x + length_px * np.cos(angle), y + length_px * np.sin(angle)
+    scale = scale_from_bar((x, y), end, length_mm)
+    assert scale.mean_mm_px * length_px == pytest.approx(length_mm, rel=1e-6)
+    swapped = scale_from_bar(end, (x, y), length_mm)
+    assert swapped.mm_per_px == pytest.approx(scale.mm_per_px)
+
+
+@pytest.mark.parametrize("length_mm", [0.0, -5.0, np.nan, np.inf])
+def test_bar_length_must_be_positive(length_mm):
+    with pytest.raises(ScaleError, match=r"scale\.bar\.length_mm: must be positive, got .*true length in mm"):
+        scale_from_bar((0, 0), (100, 0), length_mm)
+
+
+@pytest.mark.parametrize("end", [(0, 0), (0.5, 0.5), (np.nan, 0)])
+def test_bar_ends_must_lie_apart(end):
+    with pytest.raises(ScaleError, match=r"less than a pixel apart; give the bar's two ends"):
+        scale_from_bar((0, 0), end, 50.0)
+
+
+def test_numbers_keep_x_and_y_apart():
+    scale = scale_from_numbers(0.1, 0.2)
+    assert scale.mm_per_px == (0.1, 0.2)
+    assert scale.mean_mm_px == pytest.approx(0.15)
+    assert scale.sd_frac == 0.005
+    assert scale_from_numbers(0.1).mm_per_px == (0.1, 0.1)
+
+
+@pytest.mark.parametrize(("x", "y", "name"), [(0.0, 0.1, "x_mm_px"), (0.1, -1.0, "y_mm_px"), (np.inf, 0.1, "x_mm_px")])
+def test_numbers_must_be_positive(x, y, name):
+    with pytest.raises(ScaleError, match=rf"scale \(mm_per_px\): {name} must be a positive number of millimetres, got"):
+        scale_from_numbers(x, y)
+
+
+@pytest.mark.parametrize("sd_frac", [-0.1, 1.0, np.nan])
+def test_error_must_be_a_fraction(sd_frac):
+    with pytest.raises(ScaleError, match=r"scale\.sd_frac: must be a fraction .* got"):
+        scale_from_numbers(0.1, sd_frac=sd_frac)
+
+
+def test_tags_are_flagged_with_their_resolution():
+    scale = scale_from_tags((25.4 / 600, 25.4 / 600))
+    assert scale.x_mm_px == pytest.approx(0.0423333, rel=1e-5)
+    assert scale.source == "file"
+    assert scale.sd_frac == 0.02
+    assert codes(scale) == ["scale-from-file-tags"]
+    assert scale.flags[0].detail == "600 dpi"
+
+
+def test_tags_of_oblong_pixels_keep_x_and_y_apart():
+    scale = scale_from_tags((25.4 / 200, 25.4 / 100))
+    assert scale.y_mm_px == pytest.approx(2 * scale.x_mm_px)
+    assert scale.flags[0].detail == "200 x 100 dpi"
+
+
+def test_a_resolution_that_programs_make_up_is_named_as_such():
+    assert "write when they know none" in scale_from_tags((25.4 / 72, 25.4 / 72)).flags[0].detail
+
+
+def test_no_tags_is_an_error():
+    with pytest.raises(ScaleError, match=r"scale\.source: the image file states no resolution; give scale\.bar or"):
+        scale_from_tags(None)
+
+
+@settings(deadline=None)
+@given(st.floats(100, 5000), st.floats(0, 0.9))
+def test_magnification_is_at_least_one_and_grows_with_height(source_mm, share):
+    assert magnification(source_mm, 0.0) == 1.0
+    assert 1.0 <= magnification(source_mm, share * source_mm / 2) <= magnification(source_mm, share * source_mm)
+
+
+@pytest.mark.parametrize("source_mm", [0.0, -1.0, np.nan, np.inf])
+def test_source_distance_must_be_positive(source_mm):
+    with pytest.raises(ScaleError, match=r"scale\.source_to_detector_mm: must be positive, got"):
+        magnification(source_mm, 5.0)
+
+
+@pytest.mark.parametrize("slab_mm", [-1.0, 1000.0, 1500.0, np.nan])
+def test_slab_must_lie_between_source_and_detector(slab_mm):
+    with pytest.raises(ScaleError, match=r"scale\.slab_to_detector_mm: must be from 0 up to .*\(1000\), got"):
+        magnification(1000.0, slab_mm)
+
+
+# ------------------------------------------------------------------------------------ the record
+
+
+def test_given_ends_are_used_without_reading_the_picture():
+    picture = Picture(np.zeros((50, 60), np.uint8))
+    scale = resolve(ScaleSpec(bar=BarSpec(length_mm=5.0, from_px=(0, 0), to_px=(50, 0))), picture)
+    assert scale.x_mm_px == 0.1
+    assert picture.pixels_read == 0
+
+
+def test_bar_is_found_anywhere():
+    bar = DrawnBar(x=500.3, y=300.6, length=400.4, width=14, angle_deg=3, grey=0.1)
+    scale = resolve(ScaleSpec(bar=BarSpec(length_mm=40.04)), picture_with(bar))
+    assert scale.mean_mm_px == pytest.approx(0.1, rel=1e-3)
+    assert scale.source == "bar found"
+    assert codes(scale) == ["scale-bar-found"]
+    assert scale.flags[0].detail.startswith("400.")
+    assert 0 < scale.sd_frac < 0.001
+    np.testing.assert_allclose(scale.bar_px, bar.ends, atol=0.3)
+
+
+def test_bar_is_found_in_a_box_beside_a_likelier_one():
+    picture = picture_with(DrawnBar(x=350, y=200, length=500, width=15, grey=0.1))
+    image = picture.values / 65535
+    bar = DrawnBar(x=600, y=500, length=200.5, width=8, grey=0.1)
+    draw_bar(image, bar)
+    picture = Picture(image)
+    spec = ScaleSpec(bar=BarSpec(length_mm=20.05, within_px=(480, 460, 720, 540)))
+    scale = resolve(spec, picture)
+    assert scale.mean_mm_px == pytest.approx(0.1, rel=2e-3)
+    assert picture.pixels_read < 0.1 * picture.values.size
+
+
+def test_a_tight_box_is_enough():
+    bar = DrawnBar(x=500, y=300, length=400.4, width=14, grey=0.1)
+    scale = resolve(ScaleSpec(bar=BarSpec(length_mm=40.04, within_px=(298, 292, 702, 308))), picture_with(bar))
+    assert scale.mean_mm_px == pytest.approx(0.1, rel=1e-3)
+
+
+def test_a_box_that_cuts_the_bar_is_an_error():
+    picture = picture_with(DrawnBar(x=500, y=300, length=400, width=14, grey=0.1))
+    spec = ScaleSpec(bar=BarSpec(length_mm=40.0, within_px=(320, 150, 780, 450)))
+    with pytest.raises(ScaleError, match=r"within_px: the bar runs out of the box .*draw the box larger, or give its ends"):
+        resolve(spec, picture)
+
+
+def test_an_empty_box_is_an_error():
+    spec = ScaleSpec(bar=BarSpec(length_mm=40.0, within_px=(5000, 10, 5100, 50)))
+    with pytest.raises(ScaleError, match=r"scale\.bar\.within_px: the box .* outside the image of 60 x 50 px"):
+        resolve(spec)
+
+
+def test_a_large_picture_is_searched_on_its_overview():
+    bar = DrawnBar(x=1400.2, y=420.7, length=400.4, width=14, angle_deg=86, grey=0.1)
+    picture = picture_with(bar, shape=(800, 1801))
+    scale = resolve(ScaleSpec(bar=BarSpec(length_mm=40.04)), picture)
+    np.testing.assert_allclose(scale.bar_px, bar.ends, atol=0.3)
+    assert picture.pixels_read < 0.1 * picture.values.size
+    boxed = resolve(ScaleSpec(bar=BarSpec(length_mm=40.04, within_px=(100, 60, 1790, 780))), picture)
+    np.testing.assert_allclose(boxed.bar_px, scale.bar_px, atol=0.05)
+
+
+def test_a_doubtful_bar_is_flagged():
+    bar = DrawnBar(x=450, y=350, length=200, width=50, grey=0.1)  # stout: aspect 4
+    scale = resolve(ScaleSpec(bar=BarSpec(length_mm=30.0)), picture_with(bar))
+    assert codes(scale) == ["scale-bar-found", "scale-bar-doubtful"]
+    assert scale.flags[1].detail.startswith("confidence 0.")
+
+
+def test_a_bar_that_is_not_there_is_an_error():
+    picture = Picture(expose(background((400, 500), "paper", np.random.default_rng(1))))
+    with pytest.raises(ScaleError, match=r"no scale bar was found in the image; give its ends: scale\.bar = \{ from_px"):
+        resolve(ScaleSpec(bar=BarSpec(length_mm=50.0)), picture)
+
+
+def test_oblong_pixels_cannot_come_from_one_bar():
+    spec = ScaleSpec(bar=BarSpec(length_mm=5.0, from_px=(0, 0), to_px=(50, 0)))
+    assert codes(resolve(spec, resolution_mm_px=(0.1, 0.2))) == ["scale-one-direction"]
+    assert codes(resolve(spec, resolution_mm_px=(0.1, 0.1))) == []
+
+
+def test_numbers_and_tags_of_a_record():
+    assert resolve(ScaleSpec(mm_per_px=(0.1, 0.2), sd_frac=0.001)).mm_per_px == (0.1, 0.2)
+    assert resolve(ScaleSpec(from_file=True), resolution_mm_px=(0.1, 0.2)).mm_per_px == (0.1, 0.2)
+
+
+def test_nothing_given_is_an_error():
+    with pytest.raises(ScaleError, match=r"scale: nothing is given; give one of scale\.bar, scale\.mm_per_px or"):
+        resolve(ScaleSpec())
+
+
+def test_lengths_in_a_radiograph_are_divided_by_the_magnification():
+    spec = ScaleSpec(mm_per_px=(0.1, 0.2), source_to_detector_mm=1000.0, slab_to_detector_mm=200.0)
+    scale = resolve(spec, kind="radiograph")
+    assert scale.magnification == pytest.approx(1.25)
+    assert scale.mm_per_px == pytest.approx((0.08, 0.16))
+    assert codes(scale) == []
+
+
+def test_a_radiograph_without_distances_is_flagged_unless_a_bar_lies_in_it():
+    scale = resolve(ScaleSpec(mm_per_px=(0.1, 0.1)), kind="radiograph")
+    assert codes(scale) == ["scale-no-magnification"]
+    assert scale.sd_frac == 0.02
+    assert resolve(ScaleSpec(mm_per_px=(0.1, 0.1), sd_frac=0.001), kind="radiograph").sd_frac == 0.001
+    bar = BarSpec(length_mm=5.0, from_px=(0, 0), to_px=(50, 0))
+    assert codes(resolve(ScaleSpec(bar=bar), kind="radiograph")) == []
+    assert codes(resolve(ScaleSpec(mm_per_px=(0.1, 0.1)), kind="photograph")) == []
+
+
+@pytest.mark.parametrize(("given_key", "missing"), [("source_to_detector_mm", "slab_to_detector_mm"),
+                                                    ("slab_to_detector_mm", "source_to_detector_mm")])
+def test_one_distance_alone_is_an_error(given_key, missing):
+    spec = ScaleSpec(mm_per_px=(0.1, 0.1), **{given_key: 100.0})
+    with pytest.raises(ScaleError, match=rf"scale\.{given_key}: is of no use without scale\.{missing}; give both"):
+        resolve(spec, kind="radiograph")
+
+
+def test_distances_of_a_photograph_are_an_error():
+    spec = ScaleSpec(mm_per_px=(0.1, 0.1), source_to_detector_mm=1000.0, slab_to_detector_mm=5.0)
+    with pytest.raises(ScaleError, match=r"image\.kind is 'photograph', and only a radiograph is magnified"):
+        resolve(spec)
+
+
+def test_a_given_scale_needs_no_image_processing_library():
+    code = "import sys, bandkit.scale; assert not {'scipy.ndimage', 'skimage', 'scipy.signal'} & set(sys.modules)"
+    subprocess.run([sys.executable, "-c", code], check=True)
