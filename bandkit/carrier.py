@@ -58,8 +58,8 @@ class Carrier(Protocol):
     def signal(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray) -> FloatArray:
         """Signal on a strip, larger where there is more of what the mark is a maximum of."""
 
-    def presence(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray) -> FloatArray:
-        """Signal that tells skeleton from background."""
+    def presence(self, values: FloatArray, signal: FloatArray) -> FloatArray:
+        """What tells skeleton from background, given the strip and its signal."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -114,9 +114,9 @@ class Radiography:
             return self.calibration.areal_density_g_cm2(intensity, log_beam)
         return np.asarray(log_beam - np.log(np.maximum(intensity, 1e-5 * np.exp(log_beam))))
 
-    def presence(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray) -> FloatArray:
+    def presence(self, values: FloatArray, signal: FloatArray) -> FloatArray:
         """The signal itself: it is zero in the open beam."""
-        return self.signal(values, x_px, y_px)
+        return signal
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -141,7 +141,7 @@ class Luminescence:
         """Luminescence index."""
         return np.asarray(luminescence_index(values, full_scale=self.full_scale))
 
-    def presence(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray) -> FloatArray:
+    def presence(self, values: FloatArray, signal: FloatArray) -> FloatArray:
         """Brightness."""
         return values.mean(axis=-1) if values.ndim == 3 else values
 
@@ -166,9 +166,9 @@ class Brightness:
         """Mean of the channels."""
         return values.mean(axis=-1) if values.ndim == 3 else values
 
-    def presence(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray) -> FloatArray:
+    def presence(self, values: FloatArray, signal: FloatArray) -> FloatArray:
         """Mean of the channels."""
-        return self.signal(values, x_px, y_px)
+        return signal
 
 
 def guess_dense(overview: FloatArray, step_px: float, tracks_px: Sequence[Sequence[tuple[float, float]]]) -> Dense:

@@ -101,9 +101,60 @@ def follow_bands(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray
     return BandField(depth_mm=depth, across_mm=bins, shift_mm=shift, weight=weight, tilt_deg=_tilt(shift, bins))
 
 
-def average_along_bands(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, field: BandField, *,
-                        width_mm: float, weighted: bool = True) -> tuple[FloatArray, FloatArray]:
-    """Average a strip along its bands.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AlignedStrip:
+    """A strip with every column moved so that the bands lie level.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n_depth, n_across)
+        Value on the band that crosses the track at each depth; NaN where unknown.
+    weight : ndarray, shape (n_depth, n_across)
+        How well each place follows the bands, 0 to 1; 0 where unknown.
+    across_mm : ndarray, shape (n_across,)
+        Distance to the side, in mm.
+    """
+
+    values: FloatArray
+    weight: FloatArray
+    across_mm: FloatArray
+
+    def mean(self, width_mm: float, *, weighted: bool = True, side: int = 0) -> tuple[FloatArray, FloatArray]:
+        """Average along the bands.
+
+        Parameters
+        ----------
+        width_mm : float
+            Full width over which to average, in mm; the track's own column at least.
+        weighted : bool
+            Weigh columns by how well they follow the bands (for finding marks);
+            false gives the plain mean (for density).
+        side : {0, -1, 1}
+            Both sides of the track, or only one of them.
+
+        Returns
+        -------
+        mean : ndarray, shape (n_depth,)
+            Average along the band through each depth; NaN where nothing is known.
+        known_frac : ndarray, shape (n_depth,)
+            Share of the width that was known, 0 to 1.
+        """
+        columns = np.abs(self.across_mm) <= width_mm / 2 + 1e-9
+        if side:
+            columns &= side * self.across_mm > 0
+        if not columns.any():
+            columns[int(np.argmin(np.abs(self.across_mm)))] = True
+        weight = self.weight[:, columns]
+        known = weight > 0
+        weight = weight if weighted else known.astype(np.float64)
+        total = weight.sum(axis=1)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            mean = np.where(known, self.values[:, columns] * weight, 0.0).sum(axis=1) / total
+        return np.where(total > 0, mean, np.nan), known.mean(axis=1)
+
+
+def align_bands(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, field: BandField) -> AlignedStrip:
+    """Move every column of a strip so that the bands lie level.
 
     Parameters
     ----------
@@ -115,54 +166,36 @@ def average_along_bands(values: FloatArray, depth_mm: FloatArray, across_mm: Flo
         Distance to the side, in mm.
     field : BandField
         How the bands run.
-    width_mm : float
-        Full width over which to average, in mm.
-    weighted : bool
-        Weigh columns by how well they follow the bands (for finding marks);
-        false gives the plain mean (for density).
 
     Returns
     -------
-    mean : ndarray, shape (n_depth,)
-        Average along the band through each depth; NaN where nothing is known.
-    known_frac : ndarray, shape (n_depth,)
-        Share of the width that was known, 0 to 1.
+    AlignedStrip
+        Same shape as ``values``.
     """
-    columns = np.flatnonzero(np.abs(across_mm) <= width_mm / 2 + 1e-9)
-    if len(columns) == 0:
-        columns = np.array([int(np.argmin(np.abs(across_mm)))])
-    shift = field.shift_at(depth_mm, across_mm[columns])
-    weight = field.weight_at(depth_mm, across_mm[columns]) if weighted else np.ones_like(shift)
-    aligned = np.stack([np.interp(depth_mm + shift[:, k], depth_mm, values[:, c], left=np.nan, right=np.nan)
-                        for k, c in enumerate(columns)], axis=1)
-    known = np.isfinite(aligned)
-    return _weighted_mean(aligned, np.where(known, weight, 0.0)), known.mean(axis=1)
+    shift = field.shift_at(depth_mm, across_mm)
+    aligned = np.stack([np.interp(depth_mm + shift[:, k], depth_mm, values[:, k], left=np.nan, right=np.nan)
+                        for k in range(len(across_mm))], axis=1)
+    weight = np.where(np.isfinite(aligned), field.weight_at(depth_mm, across_mm), 0.0)
+    return AlignedStrip(values=aligned, weight=weight, across_mm=across_mm)
 
 
-def halves_along_bands(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, field: BandField, *,
-                       width_mm: float) -> FloatArray:
-    """Average the two sides of a strip apart, each along the same bands.
+def average_along_bands(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, field: BandField, *,
+                        width_mm: float, weighted: bool = True) -> tuple[FloatArray, FloatArray]:
+    """Average a strip along its bands, in one step.
 
     Parameters
     ----------
-    values, depth_mm, across_mm, field, width_mm
-        As for `average_along_bands`.
+    values, depth_mm, across_mm, field
+        As for `align_bands`.
+    width_mm, weighted
+        As for `AlignedStrip.mean`.
 
     Returns
     -------
-    ndarray, shape (2, n_depth)
-        Left and right of the track: two looks at the same years through different corallites.
+    mean, known_frac : ndarray, shape (n_depth,)
+        As from `AlignedStrip.mean`.
     """
-    sides = [np.where(side, values, np.nan) for side in (across_mm < 0, across_mm > 0)]
-    return np.stack([average_along_bands(side, depth_mm, across_mm, field, width_mm=width_mm)[0] for side in sides])
-
-
-def _weighted_mean(aligned: FloatArray, weight: FloatArray) -> FloatArray:
-    """Mean across with weights; NaN where all of them are zero."""
-    total = weight.sum(axis=1)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean = np.where(weight > 0, aligned * weight, 0.0).sum(axis=1) / total
-    return np.where(total > 0, mean, np.nan)
+    return align_bands(values, depth_mm, across_mm, field).mean(width_mm, weighted=weighted)
 
 
 def _straight(depth: FloatArray, bins: FloatArray) -> BandField:
@@ -175,11 +208,9 @@ def _straight(depth: FloatArray, bins: FloatArray) -> BandField:
 def _traces(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray
             ) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
     """Average the strip into bins across, on the coarser depth grid."""
-    half = min(-across_mm[0], across_mm[-1])
-    n_side = max(int((max(-across_mm[0], across_mm[-1])) / BIN_WIDTH_MM), 0)
+    n_side = max(int(max(-across_mm[0], across_mm[-1]) / BIN_WIDTH_MM), 0)
     bins = np.arange(-n_side, n_side + 1) * BIN_WIDTH_MM
     bins = bins[(bins >= across_mm[0] - BIN_WIDTH_MM / 2) & (bins <= across_mm[-1] + BIN_WIDTH_MM / 2)]
-    del half
     step = depth_mm[1] - depth_mm[0]
     n_rows = max(int(DEPTH_STEP_MM / step + 1e-6), 1)
     usable = len(depth_mm) // n_rows * n_rows

@@ -19,7 +19,7 @@ from bandkit.carrier import Carrier, Radiography
 from bandkit.dating import DatedMarks, LostYears, date_marks, interval_yr, mark_day, newest_mark_year, position_among_marks
 from bandkit.density import slab_density_g_cm3, thickness_sd_frac
 from bandkit.flags import Flag
-from bandkit.follow import BandField, average_along_bands, follow_bands, halves_along_bands
+from bandkit.follow import AlignedStrip, BandField, align_bands, follow_bands
 from bandkit.growth import ErrorSources, GrowthProfile, YearGrowth, growth_per_year, mark_certainty, sd_of_interval
 from bandkit.plausible import tissue_layer
 from bandkit.record import GapSpec, MaskSpec, ReadingSpec, Record, TrackSpec
@@ -207,10 +207,12 @@ def cut_strip(slab: SlabImage, spec: TrackSpec, masks: Sequence[MaskSpec], gaps:
     finest = max(min(mm_per_px), 0.02 if slab.channels == 3 else FINEST_STEP_MM)
     axis = make_axis(spec.points_px, mm_per_px, step_mm=finest)
     half = 0.5 * min(spec.follow_mm or MOST_FOLLOWED_MM, MOST_FOLLOWED_MM)
-    n_side = max(int(half / finest), 1)
-    across = np.arange(-n_side, n_side + 1) * finest
+    across_step = finest if slab.channels == 3 else 2 * finest
+    n_side = max(int(half / across_step), 1)
+    across = np.arange(-n_side, n_side + 1) * across_step
     strip = straighten(slab.read, slab.size_px, axis, across, channels=slab.channels)
-    presence = slab.carrier.presence(strip.values, strip.x_px, strip.y_px)
+    signal = slab.carrier.signal(strip.values, strip.x_px, strip.y_px)
+    presence = slab.carrier.presence(strip.values, signal)
     surface = find_surface(presence, strip.depth_mm, across)
     keep, flags = _skeleton(presence, strip, surface)
     depth = strip.depth_mm - surface.depth_mm
@@ -220,8 +222,7 @@ def cut_strip(slab: SlabImage, spec: TrackSpec, masks: Sequence[MaskSpec], gaps:
     x_px, y_px = strip.x_px[rows, columns], strip.y_px[rows, columns]
     hidden = _hidden(x_px, y_px, masks)
     hidden |= _gap_rows(axis, surface, depth[rows], gaps)[:, None]
-    signal = slab.carrier.signal(values, x_px, y_px)
-    signal = np.where(keep.present[rows, columns] & ~hidden, signal, np.nan)
+    signal = np.where(keep.present[rows, columns] & ~hidden, signal[rows, columns], np.nan)
     flags += _mask_flags(hidden, across[columns])
     return TrackStrip(axis=axis, surface=surface, values=_hide(values, hidden), signal=signal, depth_mm=depth[rows],
                       across_mm=across[columns], x_px=x_px, y_px=y_px,
@@ -242,7 +243,8 @@ def _skeleton(presence: FloatArray, strip: Strip, surface: Surface) -> tuple[_Sk
     from scipy.ndimage import uniform_filter
 
     flags = _surface_flags(surface, strip.step_mm)
-    size = (max(int(2.0 / strip.step_mm), 1), max(int(1.0 / strip.step_mm), 1))
+    across_step = float(strip.across_mm[1] - strip.across_mm[0])
+    size = (max(int(2.0 / strip.step_mm), 1), max(int(1.0 / across_step), 1))
     known = np.isfinite(presence)
     smooth = uniform_filter(np.where(known, presence, 0.0), size) / np.maximum(uniform_filter(known.astype(float), size), 1e-6)
     inside = strip.depth_mm > surface.depth_mm
@@ -332,10 +334,9 @@ def measure_track(slab: SlabImage, record: Record, spec: TrackSpec, strip: Track
     """
     width = spec.width_mm or DEFAULT_WIDTH_MM
     field = follow_bands(strip.signal, strip.depth_mm, strip.across_mm)
-    value, known_frac = average_along_bands(strip.signal, strip.depth_mm, strip.across_mm, field,
-                                            width_mm=MOST_FOLLOWED_MM)
-    marks, found, mark_flags = _marks(record, spec, strip, field, value, known_frac)
-    density, errors, density_flags = _density(slab, record, strip, field, width)
+    aligned = align_bands(strip.signal, strip.depth_mm, strip.across_mm, field)
+    marks, found, mark_flags = _marks(record, spec, strip, field, aligned)
+    density, errors, density_flags = _density(slab, record, strip, aligned, width)
     gaps = _lost_years(record, spec, strip, marks.depth_mm)
     dated = _date(record, marks, gaps)
     profile = GrowthProfile(depth_mm=strip.depth_mm, tilt_deg=np.interp(strip.depth_mm, field.depth_mm, field.tilt_deg),
@@ -344,7 +345,7 @@ def measure_track(slab: SlabImage, record: Record, spec: TrackSpec, strip: Track
                              certainty=marks.certainty, errors=errors, taxon=record.specimen.taxon, track=spec.name)
     flags = [*strip.flags, *mark_flags, *density_flags, *_tilt_flags(field)]
     own = tuple(replace(flag, track=spec.name) for flag in (*flags, *dated.flags, *growth.doubts))
-    return MeasuredTrack(spec=spec, strip=strip, field=field, value=value, density_g_cm3=density, marks=marks,
+    return MeasuredTrack(spec=spec, strip=strip, field=field, value=aligned.mean(MOST_FOLLOWED_MM)[0], density_g_cm3=density, marks=marks,
                          dated=dated, growth=growth, found=found, flags=own)
 
 
@@ -354,18 +355,19 @@ def _tilt_flags(field: BandField) -> list[Flag]:
     return [Flag(code="steep-bands", detail=f"{abs(tilt):.0f} degrees")] if abs(tilt) > STEEP_DEG else []
 
 
-def _marks(record: Record, spec: TrackSpec, strip: TrackStrip, field: BandField, value: FloatArray,
-           known_frac: FloatArray) -> tuple[TrackMarks, AnnualMarks | None, list[Flag]]:
+def _marks(record: Record, spec: TrackSpec, strip: TrackStrip, field: BandField, aligned: AlignedStrip
+           ) -> tuple[TrackMarks, AnnualMarks | None, list[Flag]]:
     """A person's marks where there are any, else those that the program finds."""
     readings = [reading for reading in record.readings if reading.track == spec.name]
     if readings:
         # The last reading in the record is the one that a person settled on.
         marks = _read_marks(readings[-1], strip, field)
         return marks, None, [Flag(code="reading-used", detail=readings[-1].reader)]
-    sides = {"density minimum": -1}
-    halves = halves_along_bands(strip.signal, strip.depth_mm, strip.across_mm, field, width_mm=MOST_FOLLOWED_MM)
-    found = find_marks(value, strip.depth_mm, dense_side=sides.get(record.dating.mark or "", 1), known_frac=known_frac, halves=halves,
-                       spacing_mm=record.dating.spacing_mm, outer_part_yr=_outer_part_yr(record))
+    value, known_frac = aligned.mean(MOST_FOLLOWED_MM)
+    halves = np.stack([aligned.mean(MOST_FOLLOWED_MM, side=side)[0] for side in (-1, 1)])
+    found = find_marks(value, strip.depth_mm, dense_side=-1 if record.dating.mark == "density minimum" else 1,
+                       known_frac=known_frac, halves=halves, spacing_mm=record.dating.spacing_mm,
+                       outer_part_yr=_outer_part_yr(record))
     flags = _finder_flags(record, found)
     if any(flag.code == "no-marks" for flag in flags):
         return _no_marks(), found, flags
@@ -454,7 +456,7 @@ def _date(record: Record, marks: TrackMarks, gaps: list[LostYears]) -> DatedMark
                       count_lo=marks.count_lo, count_hi=marks.count_hi)
 
 
-def _density(slab: SlabImage, record: Record, strip: TrackStrip, field: BandField, width_mm: float
+def _density(slab: SlabImage, record: Record, strip: TrackStrip, aligned: AlignedStrip, width_mm: float
              ) -> tuple[FloatArray | None, ErrorSources, list[Flag]]:
     """Density along the track, what it may be off by, and doubts."""
     scale_only = ErrorSources(scale_sd_frac=slab.scale.sd_frac, tilt_sd_deg=OUT_OF_PLANE_SD_DEG,
@@ -464,7 +466,7 @@ def _density(slab: SlabImage, record: Record, strip: TrackStrip, field: BandFiel
         return None, scale_only, []
     if record.density.slab_thickness_mm is None:
         return None, scale_only, [Flag(code="no-thickness")]
-    areal, _ = average_along_bands(strip.signal, strip.depth_mm, strip.across_mm, field, width_mm=width_mm, weighted=False)
+    areal, _ = aligned.mean(width_mm, weighted=False)
     thickness = record.density.slab_thickness_mm
     density = slab_density_g_cm3(areal, thickness)
     centre = int(np.argmin(np.abs(strip.across_mm)))
@@ -476,7 +478,7 @@ def _density(slab: SlabImage, record: Record, strip: TrackStrip, field: BandFiel
     errors = replace(
         scale_only, thickness_sd_frac=thickness_sd_frac(thickness, record.density.slab_thickness_sd_mm),
         density_systematic_sd_g_cm3=slab_density_g_cm3(areal_sd, thickness),
-        density_noise_sd_g_cm3=slab_density_g_cm3(_noise(strip, field, width_mm), thickness),
+        density_noise_sd_g_cm3=slab_density_g_cm3(_noise(aligned, width_mm), thickness),
         density_noise_length_mm=1.0)
     every = slice(None, None, max(len(x_px) // 100, 1))
     flags = [*carrier.calibration.flags(areal),
@@ -491,15 +493,9 @@ def _middle_of_standards(record: Record) -> tuple[float, float]:
     return float(boxes[:, [0, 2]].mean()), float(boxes[:, [1, 3]].mean())
 
 
-def _noise(strip: TrackStrip, field: BandField, width_mm: float) -> float:
+def _noise(aligned: AlignedStrip, width_mm: float) -> float:
     """Standard deviation of one sample of the averaged profile, from the two halves of the track's width."""
-    halves = []
-    for side in (strip.across_mm < 0, strip.across_mm > 0):
-        near = side & (np.abs(strip.across_mm) <= width_mm / 2)
-        if not near.any():
-            return 0.0
-        halves.append(average_along_bands(strip.signal[:, near], strip.depth_mm, strip.across_mm[near], field,
-                                          width_mm=width_mm, weighted=False)[0])
-    difference = halves[0] - halves[1]
+    left, right = (aligned.mean(width_mm, weighted=False, side=side)[0] for side in (-1, 1))
+    difference = left - right
     difference = difference[np.isfinite(difference)]
     return float(np.std(difference)) / 2.0 if len(difference) else 0.0

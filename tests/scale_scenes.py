@@ -28,6 +28,40 @@ class DrawnBar:
         return (self.x - hx, self.y - hy), (self.x + hx, self.y + hy)
 
 
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """Block means of a picture."""
+
+    values: np.ndarray
+    step_px: int
+
+
+class Picture:
+    """A picture in memory that counts the pixels read from it."""
+
+    def __init__(self, values, *, resolution_mm_px=None):
+        self.values = values
+        self.height_px, self.width_px = values.shape[:2]
+        self.resolution_mm_px = resolution_mm_px
+        self.pixels_read = 0
+
+    @property
+    def size_px(self):
+        return self.width_px, self.height_px
+
+    def read(self, x0, y0, x1, y1):
+        assert 0 <= x0 < x1 <= self.width_px
+        assert 0 <= y0 < y1 <= self.height_px
+        self.pixels_read += (x1 - x0) * (y1 - y0)
+        return self.values[y0:y1, x0:x1]
+
+    def overview(self, max_side_px=1600):
+        step = -(-max(self.size_px) // max_side_px)
+        h, w = self.height_px // step * step, self.width_px // step * step
+        blocks = self.values[:h, :w].reshape(h // step, step, w // step, step, *self.values.shape[2:])
+        return Seen(blocks.mean(axis=(1, 3), dtype=np.float32), step)
+
+
 def draw_rectangle(image, x, y, length, width, angle_deg, grey, *, fine=8):
     """Mix a turned rectangle into an image by the share of each pixel that it covers."""
     a = np.radians(angle_deg)

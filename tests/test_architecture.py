@@ -58,7 +58,7 @@ QUANTITIES = ("age", "angle", "area", "areal", "blur", "calcification", "density
 # Of one kind throughout, said in the module or in the field's own documentation.
 UNITS_ELSEWHERE = {"output/layout.py": "inches", "scale/piece.py": "pixels of the reduced picture"}
 # Ratios and directions.
-UNITLESS = {"extension_ar1", "tangent_x", "tangent_y"}
+UNITLESS = {"extension_ar1", "mu_areal", "spacing_log_sd", "tangent_x", "tangent_y", "x_px_per_unit", "y_px_per_unit"}
 
 
 @dataclass(frozen=True)

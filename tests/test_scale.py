@@ -2,50 +2,18 @@
 
 import subprocess
 import sys
-from dataclasses import dataclass
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scale_scenes import DrawnBar, background, draw_bar, expose
+from scale_scenes import DrawnBar, Picture, background, draw_bar, expose
 
 from bandkit.errors import ScaleError
 from bandkit.record import BarSpec, ScaleSpec
 from bandkit.scale import magnification, resolve_scale, scale_from_bar, scale_from_numbers, scale_from_tags
 
 coordinate = st.floats(-1e4, 1e4)
-
-
-@dataclass(frozen=True)
-class Seen:
-    """Block means of a picture."""
-
-    values: np.ndarray
-    step_px: int
-
-
-class Picture:
-    """A picture in memory that counts the pixels read from it."""
-
-    def __init__(self, values):
-        self.values = values
-        self.pixels_read = 0
-
-    @property
-    def size_px(self):
-        return self.values.shape[1], self.values.shape[0]
-
-    def read(self, x0, y0, x1, y1):
-        assert 0 <= x0 < x1 <= self.size_px[0]
-        assert 0 <= y0 < y1 <= self.size_px[1]
-        self.pixels_read += (x1 - x0) * (y1 - y0)
-        return self.values[y0:y1, x0:x1]
-
-    def overview(self):
-        step = -(-max(self.size_px) // 1600)
-        h, w = (n // step * step for n in self.values.shape)
-        return Seen(self.values[:h, :w].reshape(h // step, step, w // step, step).mean(axis=(1, 3)), step)
 
 
 def resolve(spec, picture=None, *, kind="photograph", resolution_mm_px=None):

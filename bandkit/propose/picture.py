@@ -49,11 +49,6 @@ class Thing:
         """Share of its box that it fills."""
         return float(self.mask.mean())
 
-    def positions(self) -> tuple[FloatArray, FloatArray]:
-        """Columns and rows of its cells in the picture."""
-        rows, columns = np.nonzero(self.mask)
-        return (columns + self.left).astype(np.float64), (rows + self.top).astype(np.float64)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Parted:

@@ -17,6 +17,8 @@ _OUTSIDE_FRAC = 0.04  # of the slab's length: how far outside the surface a trac
 _INSIDE_FRAC = 0.03  # ... and how far before the other end it stops
 _EDGE_WIDTH_FRAC = 0.6  # middle part of the outer edge that the track is square to
 _ROUGHER = 1.5  # an end this much rougher than the other is taken for the broken one
+_STRAIGHT_CELLS = 0.5  # an end straight to within this is a saw cut
+_LEAST_BULGE_CELLS = 1.0
 _MOST_TILT = 0.35  # tangent, against the slab's own axis
 
 
@@ -100,10 +102,23 @@ def _outer_is_first(first: FloatArray, last: FloatArray, room: tuple[int, int]) 
     """Whether the outer surface is at the upper (left) end, and why."""
     if (room[0] <= 1) != (room[1] <= 1):
         return room[0] > 1, "the other end runs out of the picture"
+    domes = [_is_dome(-first), _is_dome(last)]
+    sawn = [_roughness(edge, degree=1) <= _STRAIGHT_CELLS for edge in (first, last)]
+    for end in (0, 1):
+        if domes[end] and sawn[1 - end]:
+            return end == 0, "it is domed, the other end straight"
     rough = [_roughness(edge) for edge in (first, last)]
     if max(rough) > _ROUGHER * min(rough):
         return rough[0] < rough[1], "the smoother end is taken for the surface, the rougher for the break"
     return True, "nothing tells the ends apart"
+
+
+def _is_dome(outward: FloatArray) -> bool:
+    """Whether an edge bulges outwards by more than its own roughness."""
+    t, values = _middle_of(outward)
+    half = (t[-1] - t[0]) / 2
+    bulge = -float(np.polyfit(t - t.mean(), values, 2)[0]) * half**2
+    return bool(bulge > max(_roughness(outward), _LEAST_BULGE_CELLS))
 
 
 def _roughness(edge: FloatArray, *, degree: int = 2) -> float:

@@ -238,14 +238,14 @@ def _distinct(bars: list[FoundBar]) -> list[FoundBar]:
 
 
 def _without_margins(bars: list[FoundBar]) -> list[FoundBar]:
-    """Leave out what lies against one side of a bar of the other shade: the margin of the card it is printed on."""
+    """Leave out what runs along a shorter bar of the other shade: the margin of the card that it is printed on."""
     clear = [bar for bar in bars if bar.confidence >= MIN_CONFIDENCE]
-    return [bar for bar in bars if sum(_adjoins(bar, other) for other in clear) != 1]
+    return [bar for bar in bars if not any(_is_margin(bar, other) for other in clear)]
 
 
-def _adjoins(bar: FoundBar, other: FoundBar) -> bool:
-    """Whether a bar of the other shade runs along a long side of ``bar``."""
-    if bar.bright == other.bright:
+def _is_margin(bar: FoundBar, other: FoundBar) -> bool:
+    """Whether a piece lies against a long side of another one that is of the other shade and shorter."""
+    if bar.bright == other.bright or bar.length_px <= other.length_px:
         return False
     along, across = _middle_seen_from(other, bar)
     apart = (bar.width_px + other.width_px) / 2

@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bandkit.errors import InputError
 from bandkit.stain.interval import interval_years
 from bandkit.stain.line import StainLine
+
+FloatArray = NDArray[np.float64]
 
 # Extension of one year scatters about its mean by this factor (natural logarithm).
 YEARLY_LN_SD = 0.3
@@ -106,11 +109,11 @@ def _check(found: Sequence[StainLine], dates: Sequence[date], collected: date) -
             raise InputError(msg)
 
 
-def _ln_likelihood(depths_mm: np.ndarray[tuple[int], np.dtype[np.float64]], dates: Sequence[date], collected: date,
+def _ln_likelihood(depths_mm: FloatArray, dates: Sequence[date], collected: date,
                    expected_mm_yr: float | None) -> float:
     """Log likelihood of the rates that an assignment implies, the common rate integrated out."""
     edges = [collected, *dates]
-    years = np.array([interval_years(older, newer) for newer, older in zip(edges, edges[1:], strict=False)])
+    years = np.array([interval_years(older, newer) for newer, older in pairwise(edges)])
     if np.any(years <= 0):
         return -np.inf
     ln_rate = np.log(np.maximum(np.diff(depths_mm), 1e-3) / years)

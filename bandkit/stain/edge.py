@@ -123,9 +123,10 @@ def fit_edge(profile: FloatArray, depth_mm: FloatArray, weight: FloatArray, *, n
     if not amplitude > 0:
         return None
     edge_sd, amplitude_sd = _standard_errors(parameters, amplitude, residual, d, w)
-    return EdgeFit(edge_mm=float(parameters[0]), edge_sd_mm=edge_sd, amplitude_sd=amplitude_sd, blur_mm=float(np.exp(parameters[1])),
-                   tail_mm=float(np.exp(parameters[2])), amplitude=float(amplitude), base=float(base),
-                   base_per_mm=float(slope), residual_sd=float(np.sqrt(np.average(residual**2, weights=w**2))))
+    return EdgeFit(edge_mm=float(parameters[0]), edge_sd_mm=edge_sd, amplitude_sd=amplitude_sd,
+                   blur_mm=float(np.exp(parameters[1])), tail_mm=float(np.exp(parameters[2])),
+                   amplitude=float(amplitude), base=float(base), base_per_mm=float(slope),
+                   residual_sd=float(np.sqrt(np.average(residual**2, weights=w**2))))
 
 
 def _grid_start(y: FloatArray, d: FloatArray, w: FloatArray, near: float, reach: float) -> FloatArray | None:
@@ -149,7 +150,8 @@ def _solve_linear(parameters: FloatArray, y: FloatArray, d: FloatArray, w: Float
     """Shape for given edge, blur and tail, and the best amplitude, base and slope."""
     shape = edge_shape(d - parameters[0], float(np.exp(parameters[1])), float(np.exp(parameters[2])))
     design = np.stack([shape, np.ones_like(d), d], axis=1)
-    return shape, np.linalg.lstsq(design * w[:, None], y * w, rcond=None)[0]
+    solution: FloatArray = np.linalg.lstsq(design * w[:, None], y * w, rcond=None)[0].astype(np.float64)
+    return shape, solution
 
 
 def _refine(start: FloatArray, y: FloatArray, d: FloatArray, w: FloatArray, bounds: tuple[float, float]) -> FloatArray:

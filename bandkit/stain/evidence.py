@@ -19,7 +19,8 @@ OUTER_MM = 0.8
 INNER_MM = (0.6, 2.0)
 # Beyond this many standard deviations more evidence counts only by its logarithm: a speck is not a line.
 SOFT_LIMIT = 3.0
-# Lines tried: straight and domed, in steps of this much at the strip's sides, none tighter than a colony of 40 mm radius.
+# Lines tried: straight and domed, in steps of this much at the strip's sides, none tighter than
+# a colony of 40 mm radius.
 SHAPE_STEP_MM = 0.4
 MAX_CURVATURE_MM = 1.0 / 40.0
 # How far the path may wander from the best of them.
@@ -114,16 +115,17 @@ def _at_scale(index: FloatArray, found: FloatArray, depth_mm: FloatArray, across
     gain, known = step_evidence(index, found, row_mm, inner_mm)
     shapes = _shapes(across_mm, row_mm)
     limited = SOFT_LIMIT * np.tanh(gain / SOFT_LIMIT)
-    score, which = (a[:, 0] for a in _stack(limited[:, :, None], shapes))
-    score = np.where(allowed, score, -np.inf)
+    scores, which = _stack(limited[:, :, None], shapes)
+    score = np.where(allowed, scores[:, 0], -np.inf)
     row = int(np.argmax(score))
-    rows = np.clip(row + shapes[which[row]], 0, len(index) - 1)
+    rows = np.clip(row + shapes[which[row, 0]], 0, len(index) - 1)
     if not np.isfinite(score[row]) or known[rows, np.arange(len(rows))].mean() < KNOWN_FRAC:
         return None
     rows = _refine_path(gain, rows, row_mm, column_mm, across_mm)
     apart = max(round(APART_MM / row_mm), 1)
-    null = _null_peaks(limited[np.isfinite(index).any(axis=1)], rows - int(np.argmax(np.isfinite(index).any(axis=1))), shapes,
-                       apart=apart, cut=round(CUT_MM / row_mm), together=max(round(TOGETHER_MM / column_mm), 1))
+    seen = np.isfinite(index).any(axis=1)
+    null = _null_peaks(limited[seen], rows - int(np.argmax(seen)), shapes, apart=apart, cut=round(CUT_MM / row_mm),
+                       together=max(round(TOGETHER_MM / column_mm), 1))
     if len(null) < MIN_PEAKS:
         return None
     places = max(int(np.sum(_is_peak(score, apart))), 1)
@@ -133,9 +135,10 @@ def _at_scale(index: FloatArray, found: FloatArray, depth_mm: FloatArray, across
     return Candidate(path_mm=path_mm, score=float(score[row]), p_value=combine_p(p_texture, p_bands))
 
 
-def _null_peaks(gain: FloatArray, line: IntArray, shapes: IntArray, *, apart: int, cut: int, together: int) -> FloatArray:
+def _null_peaks(gain: FloatArray, line: IntArray, shapes: IntArray, *, apart: int, cut: int, together: int
+                ) -> FloatArray:
     """Peaks of the score of the same columns, the line in question cut out, shifted against each other."""
-    n_rows, n_columns = gain.shape
+    n_rows = len(gain)
     if n_rows <= 2 * cut:
         return np.empty(0)
     start = np.clip(line - cut // 5, 0, n_rows - cut)
@@ -158,7 +161,7 @@ def _shapes(across_mm: FloatArray, row_mm: float) -> IntArray:
 
 
 def _stack(gain: FloatArray, shapes: IntArray) -> tuple[FloatArray, IntArray]:
-    """Best mean gain over all shapes through each row, and the shape; gain has shape (n_rows, n_columns, n_versions)."""
+    """Best mean gain over all shapes through each row, and which shape, for each version of the gain."""
     n_rows, n_columns, n_versions = gain.shape
     reach = int(np.abs(shapes).max())
     padded = np.empty((n_columns, n_rows + 2 * reach, n_versions))
@@ -185,7 +188,7 @@ def _refine_path(gain: FloatArray, rows: IntArray, row_mm: float, column_mm: flo
     band = gain[at, np.arange(gain.shape[1])[None, :]]
     paths = best_paths(band, row_mm=row_mm, column_mm=column_mm, centre=int(np.argmin(np.abs(across_mm))))
     best = int(np.argmax(paths.gain.sum(axis=1)))
-    return np.clip(rows + paths.rows[best] - reach, 0, len(gain) - 1)
+    return np.asarray(np.clip(rows + paths.rows[best] - reach, 0, len(gain) - 1))
 
 
 def _shift_columns(gain: FloatArray, rng: np.random.Generator, together: int) -> FloatArray:

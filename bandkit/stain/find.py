@@ -32,8 +32,7 @@ MIN_STRIP_MM = 5.0
 
 def find_stains(rgb: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, *, full_scale: float, count: int,
                 dye: Dye = ALIZARIN, encoding: Encoding = "srgb",
-                expected_depth_mm: Sequence[tuple[float, float]] | None = None,
-                surface_margin_mm: float = SURFACE_MARGIN_MM) -> tuple[StainLine, ...]:
+                expected_depth_mm: Sequence[tuple[float, float]] | None = None) -> tuple[StainLine, ...]:
     """Find stain lines in a colour strip, or say that they are not there.
 
     Parameters
@@ -54,8 +53,6 @@ def find_stains(rgb: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, *,
         How native values code light.
     expected_depth_mm : sequence of (lo, hi), optional
         Only lines that cross the track within one of these depths are accepted.
-    surface_margin_mm : float
-        Outermost part of the strip that is not looked at.
 
     Returns
     -------
@@ -83,8 +80,8 @@ def find_stains(rgb: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, *,
     """
     _check(rgb, depth_mm, across_mm, count)
     scene = _prepare(rgb, depth_mm, across_mm, full_scale=full_scale, encoding=encoding, dye=dye)
-    allowed = _allowed_rows(scene.index.depth_mm, surface_margin_mm, expected_depth_mm)
-    traces, p_values, p_left = _search(scene, allowed, count, dye, surface_margin_mm)
+    allowed = _allowed_rows(scene.index.depth_mm, expected_depth_mm)
+    traces, p_values, p_left = _search(scene, allowed, count, dye)
     traces = _retrace(scene, traces)
     lines = sorted((_as_line(t, p, scene) for t, p in zip(traces, p_values, strict=True)), key=lambda x: x.depth_mm)
     missing = [no_line(across_mm, confidence_of(p_left))] * (count - len(lines))
@@ -113,7 +110,8 @@ def confidence_of(p_value: float) -> float:
 def _check(rgb: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, count: int) -> None:
     """Refuse a strip whose parts do not fit together."""
     if np.shape(rgb) != (len(depth_mm), len(across_mm), 3):
-        msg = f"rgb: must have shape (n_depth, n_across, 3) = ({len(depth_mm)}, {len(across_mm)}, 3), got {np.shape(rgb)}"
+        wanted = (len(depth_mm), len(across_mm), 3)
+        msg = f"rgb: must have shape (n_depth, n_across, 3) = {wanted}, got {np.shape(rgb)}"
         raise InputError(msg)
     if count < 0:
         msg = f"count: must be 0 or more, got {count}"
@@ -135,10 +133,9 @@ def _prepare(rgb: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, *, fu
                  index=index)
 
 
-def _allowed_rows(depth_mm: FloatArray, margin_mm: float, expected: Sequence[tuple[float, float]] | None
-                  ) -> NDArray[np.bool_]:
+def _allowed_rows(depth_mm: FloatArray, expected: Sequence[tuple[float, float]] | None) -> NDArray[np.bool_]:
     """Rows of the working grid where a line may cross the track."""
-    below = depth_mm >= margin_mm
+    below = depth_mm >= SURFACE_MARGIN_MM
     if expected is None:
         return below
     inside = np.zeros(len(depth_mm), dtype=bool)
@@ -147,11 +144,11 @@ def _allowed_rows(depth_mm: FloatArray, margin_mm: float, expected: Sequence[tup
     return below & inside
 
 
-def _search(scene: Scene, allowed: NDArray[np.bool_], count: int, dye: Dye, margin_mm: float
+def _search(scene: Scene, allowed: NDArray[np.bool_], count: int, dye: Dye
             ) -> tuple[list[Trace], list[float], float]:
     """Lines from the most to the least evident, their p-values, and that of the best path left."""
     index = scene.index
-    grid = np.where((index.depth_mm >= margin_mm)[:, None], index.index, np.nan)
+    grid = np.where((index.depth_mm >= SURFACE_MARGIN_MM)[:, None], index.index, np.nan)
     found = np.zeros(index.index.shape)
     allowed = allowed.copy()
     traces: list[Trace] = []

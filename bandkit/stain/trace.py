@@ -27,7 +27,8 @@ HALF_MM = 1.0
 # Part of the profile that a column is shifted by.
 MATCH_MM = (-1.5, 2.5)
 ROUNDS = 3
-# The true shape of seepage is unknown: between an exponential and a diffusive tail the edge moves by about this share of the blur.
+# The true shape of seepage is unknown: between an exponential and a diffusive tail the edge moves
+# by about this share of the blur.
 SHAPE_SD_FRAC = 0.2
 # Share of light that dye can take at most; keeps its logarithm finite.
 MAX_LOST_FRAC = 0.95
@@ -228,7 +229,7 @@ def aligned(scene: Scene, path_mm: FloatArray, others: tuple[Trace, ...] = ()) -
         ln(R/G) and ln(B/G); NaN where unknown.
     """
     step = float(scene.depth_mm[1] - scene.depth_mm[0])
-    u = np.arange(-round(OUTER_MM / step), round(INNER_MM / step) + 1) * step
+    u: FloatArray = np.arange(-round(OUTER_MM / step), round(INNER_MM / step) + 1, dtype=np.float64) * step
     index = scene.index
     starts, _ = block_edges(scene.across_mm, COLUMN_MM)
     sampled = _along(scene, _at_samples(path_mm, index.across_mm, scene.across_mm)[None, :] + u[:, None])
@@ -290,7 +291,8 @@ def _along(scene: Scene, depth_mm: FloatArray) -> FloatArray:
 def _column_shifts(columns: FloatArray, u: FloatArray, fit: EdgeFit, across_mm: FloatArray) -> tuple[FloatArray, float]:
     """Shift of each column against the fitted edge, shared with neighbours; standard error at the centre."""
     near = (u >= MATCH_MM[0]) & (u <= MATCH_MM[1])
-    lags = np.arange(-round(LAG_MM / LAG_STEP_MM), round(LAG_MM / LAG_STEP_MM) + 1) * LAG_STEP_MM
+    n_lags = round(LAG_MM / LAG_STEP_MM)
+    lags: FloatArray = np.arange(-n_lags, n_lags + 1, dtype=np.float64) * LAG_STEP_MM
     shapes = edge_shape(u[near][None, :] - fit.edge_mm - lags[:, None], max(fit.blur_mm, 0.08), fit.tail_mm)
     shapes -= shapes.mean(axis=1, keepdims=True)
     shapes /= np.sqrt((shapes**2).sum(axis=1, keepdims=True))
@@ -366,7 +368,7 @@ def _hue(chroma: FloatArray, u: FloatArray, fit: EdgeFit) -> tuple[float, float]
         spread = np.linalg.pinv(design.T @ design)[0, 0] * float(residual @ residual) / max(len(residual) - 3, 1)
         steps.append(float(solution[0]))
         errors.append(float(np.sqrt(max(spread, 0.0) * alike)))
-    size = max(float(np.hypot(*steps)), 1e-12)
-    return float(np.degrees(np.arctan2(steps[1], steps[0]))), float(np.degrees(np.hypot(*errors) / size))
+    size = max(float(np.hypot(steps[0], steps[1])), 1e-12)
+    return float(np.degrees(np.arctan2(steps[1], steps[0]))), float(np.degrees(np.hypot(errors[0], errors[1]) / size))
 
 

@@ -22,7 +22,7 @@ from skimage.measure import profile_line
 WIDTH_MM = 5.0
 SMOOTH_YR = 0.5
 LEAST_DISTANCE_YR = 0.6
-PROMINENCE_SD = 0.3
+PROMINENCE_SD = 0.6
 
 
 def find_bands(image: np.ndarray, points_px: list[tuple[float, float]], mm_per_px: float, *,

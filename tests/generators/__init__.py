@@ -25,8 +25,9 @@ class Grade:
     """How hard a slab is.
 
     ``cycle_frac`` is half of peak to trough of the annual density cycle and ``texture_frac``
-    the standard deviation of the skeleton's own texture averaged over a track 5 mm wide, both
-    as fractions of mean density; ``doublet`` is the height of a second dense band as a
+    the standard deviation, on a track 5 mm wide, of that part of the skeleton's own texture which
+    is about as coarse as the year, both as fractions of mean density (each generator adds finer
+    and coarser texture in its own way); ``doublet`` is the height of a second dense band as a
     fraction of the first, in a share of years; ``tilt_deg`` the least and most tilt of the bands
     against the track.
     """
@@ -46,7 +47,7 @@ GRADES = {
     "easy": Grade(cycle_frac=0.20, texture_frac=0.05, extension_cv=0.12, amplitude_cv=0.15),
     "ordinary": Grade(cycle_frac=0.15, texture_frac=0.10, extension_cv=0.18, amplitude_cv=0.20, doublet=0.3,
                       doublet_share=0.4, borings=4, tilt_deg=(0.0, 10.0)),
-    "hard": Grade(cycle_frac=0.09, texture_frac=0.14, extension_cv=0.30, amplitude_cv=0.25, doublet=0.65,
+    "hard": Grade(cycle_frac=0.09, texture_frac=0.14, extension_cv=0.30, amplitude_cv=0.25, doublet=0.6,
                   doublet_share=0.4, stress_bands=2, borings=6, tilt_deg=(10.0, 20.0)),
 }
 
