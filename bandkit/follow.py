@@ -94,7 +94,10 @@ def follow_bands(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray
     if len(bins) < 3 or known.sum() < 20:
         return _straight(depth, bins)
     flat = _equalise(traces, known, DEPTH_STEP_MM)
-    shift = _scan_shapes(flat, known, depth, bins)
+    # The first search needs no more than two samples in the finest texture that is left.
+    coarse = slice(None, None, 2)
+    shift = _scan_shapes(flat[coarse], known[coarse], depth[coarse], bins)
+    shift = _regrid(shift, (depth[coarse], bins), (depth, bins))
     for window_mm, width_mm in ((10.0, 6.0), (8.0, 4.5), (6.0, 3.5), (6.0, 3.5)):
         shift = _refine(flat, known, depth, bins, shift, window_mm=window_mm, width_mm=width_mm)
     weight = _coherence(flat, known, depth, shift)

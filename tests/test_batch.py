@@ -320,3 +320,17 @@ def test_ctrl_c_lets_the_slabs_in_hand_finish_and_begins_no_other(tmp_path):
     assert len(begun) < 9
     assert set(stdout.split()) == begun
     assert stderr == ""
+
+
+@pytest.mark.slow
+def test_real_slabs_give_the_same_bytes_whatever_the_number_of_workers(tmp_path, demo_images):
+    slabs = tmp_path / "slabs"
+    slabs.mkdir()
+    for path in [*demo_images.glob("TB-12*"), *demo_images.glob("TB-19*")]:
+        shutil.copyfile(path, slabs / path.name)
+    (slabs / "bad.toml").write_text("record = ")
+    for workers in (1, 2):
+        summary = measure_batch([slabs], tmp_path / f"out{workers}", workers=workers)
+        assert summary.exit_code == 4
+        assert [folder.name for folder in summary.measured] == ["TB-12", "TB-19"]
+    assert snapshot(tmp_path / "out1") == snapshot(tmp_path / "out2")

@@ -297,9 +297,9 @@ def count_decoded(monkeypatch) -> list[int]:
     decoded = []
     original = TiffSource._decode_segment
 
-    def counting(self, index):
+    def counting(self, index, data):
         decoded.append(index)
-        return original(self, index)
+        return original(self, index, data)
 
     monkeypatch.setattr(TiffSource, "_decode_segment", counting)
     return decoded

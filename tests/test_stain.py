@@ -11,7 +11,7 @@ from bandkit.errors import InputError
 from bandkit.stain import confidence_of, find_stains
 
 # Worlds drawn for these tests only; smaller than usual to be quick.
-SIZE = {"length_mm": 40.0, "width_mm": 10.0}
+SIZE = {"length_mm": 32.0, "width_mm": 8.0}
 
 
 def find(photo, count=1, **options):
@@ -45,19 +45,19 @@ def test_line_is_followed_across_the_strip():
 
 
 def test_random_worlds_are_found_where_the_line_is():
-    worlds = [draw_world(7100 + k, strength=(0.06, 0.3), **SIZE) for k in range(16)]
+    worlds = [draw_world(7100 + k, strength=(0.06, 0.3), **SIZE) for k in range(12)]
     errors = []
     for world in worlds:
         line = find(render(world))[0]
         errors.append(line.depth_mm - world.lines_mm[0] if line.found else np.nan)
     errors = np.array(errors)
-    assert np.isfinite(errors).sum() >= 14
+    assert np.isfinite(errors).sum() >= 10
     assert np.nanmedian(np.abs(errors)) < 0.04
     assert np.nanmax(np.abs(errors)) < 0.3
 
 
 def test_unstained_worlds_give_no_line():
-    found = [find(render(draw_world(7300 + k, stained=0, **SIZE)))[0].found for k in range(20)]
+    found = [find(render(draw_world(7300 + k, stained=0, **SIZE)))[0].found for k in range(14)]
     assert sum(found) <= 1
 
 
@@ -143,8 +143,8 @@ def test_long_strip_is_quick():
     rgb, depth = photo.rgb[:2000], photo.depth_mm[:2000]
     times = []
     for _ in range(3):
-        start = time.perf_counter()
+        start = time.process_time()
         find_stains(rgb, depth, photo.across_mm, full_scale=photo.full_scale, count=1)
-        times.append(time.perf_counter() - start)
-    # Twice 0.3 s: other work may share the machine.
-    assert min(times) < 0.6
+        times.append(time.process_time() - start)
+    # Processor time, since other work may share the machine.
+    assert min(times) < 0.3

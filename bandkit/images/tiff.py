@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import zlib
 from collections import OrderedDict
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +30,9 @@ from bandkit.images.tiff_page import (
 )
 
 _CACHE_BYTES = 64_000_000
+# Fewer than this are decoded one after the other: starting threads costs more.
+_FEW_SEGMENTS = 8
+_DECODE_THREADS = 4
 
 
 class TiffSource(ImageSource):
@@ -109,10 +113,11 @@ class TiffSource(ImageSource):
         layout = self._layout
         planes = min(layout.planes, self._colours.kept)
         values = np.empty((y1 - y0, x1 - x0, layout.samples * planes), layout.dtype)
+        fresh = self._decode_ahead([index for plane in range(planes) for index, _, _ in layout.meeting(box, plane)])
         for plane in range(planes):
             target = values[..., plane : plane + 1] if layout.planes > 1 else values
             for index, left, top in layout.meeting(box, plane):
-                segment = self._segment(index)
+                segment = fresh[index] if index in fresh else self._segment(index)
                 height, width = segment.shape[:2]
                 upper, lower = max(y0, top), min(y1, top + height)
                 first, last = max(x0, left), min(x1, left + width)
@@ -120,20 +125,37 @@ class TiffSource(ImageSource):
                 target[upper - y0 : lower - y0, first - x0 : last - x0] = part
         return values
 
+    def _decode_ahead(self, indices: list[int]) -> dict[int, Pixels]:
+        """Decode the tiles or strips that are not in memory, several at once where there are many."""
+        missing = [index for index in indices if self._cache.get(index) is None]
+        if len(missing) < _FEW_SEGMENTS:
+            return {}
+        # Decoders let other threads run; the file is read by this thread alone.
+        stored = [self._segment_bytes(index, self._segment_size(index)) for index in missing]
+        with ThreadPoolExecutor(_DECODE_THREADS) as pool:
+            segments = list(pool.map(self._decode_segment, missing, stored))
+        for index, segment in zip(missing, segments, strict=True):
+            self._cache.put(index, segment)
+        return dict(zip(missing, segments, strict=True))
+
     def _segment(self, index: int) -> Pixels:
         """One decoded strip or tile, (h, w, samples), from memory where it was needed before."""
         segment = self._cache.get(index)
         if segment is None:
-            segment = self._decode_segment(index)
+            segment = self._decode_segment(index, self._segment_bytes(index, self._segment_size(index)))
             self._cache.put(index, segment)
         return segment
 
-    def _decode_segment(self, index: int) -> Pixels:
-        """Decode one strip or tile from the file and see that it is whole."""
+    def _segment_size(self, index: int) -> int:
+        """Bytes that one strip or tile decodes to."""
+        height, width = self._layout.segment_shape(index)
+        return height * width * self._layout.samples * self._layout.stored_dtype.itemsize
+
+    def _decode_segment(self, index: int, data: bytes) -> Pixels:
+        """Decode one strip or tile and see that it is whole."""
         layout = self._layout
         height, width = layout.segment_shape(index)
-        size = height * width * layout.samples * layout.stored_dtype.itemsize
-        data = self._segment_bytes(index, size)
+        size = self._segment_size(index)
         options: dict[str, Any] = {}
         if self._page.compression == JPEG:
             _check_jpeg_size(self.path, data, height * width)

@@ -26,6 +26,8 @@ COLUMN_MM = 0.5
 ROW_MM = 0.1
 # Darker than this share of the strip's median light, a place is cloth or a hole, not skeleton.
 DARK_FRAC = 0.08
+# Light from here on is at the end of the range.
+BURNT = 0.999
 # Drift of colour longer than this is not a stain line.
 DRIFT_MM = 25.0
 # Linear light below this share of full scale is sensor floor; it keeps the logarithm finite.
@@ -146,7 +148,8 @@ class DyeIndex:
     pixel_sd: float
 
 
-def dye_index(light: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, dye: Dye = ALIZARIN) -> DyeIndex:
+def dye_index(light: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, dye: Dye = ALIZARIN, *,
+              known: NDArray[np.bool_] | None = None) -> DyeIndex:
     """Index of dye on a grid of 0.1 mm rows and 0.5 mm columns.
 
     Parameters
@@ -157,6 +160,8 @@ def dye_index(light: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, dy
         Positions of the samples, equally spaced.
     dye : Dye
         Dye to look for.
+    known : ndarray of bool, shape (n_depth, n_across), optional
+        Samples that show skeleton, as `usable` tells.
 
     Returns
     -------
@@ -176,7 +181,7 @@ def dye_index(light: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, dy
     Fisher, R. A. (1936) The use of multiple measurements in taxonomic problems.
     Annals of Eugenics 7, 179-188.
     """
-    known = usable(light)
+    known = usable(light) if known is None else known
     rows, row_depth = block_edges(depth_mm, ROW_MM)
     columns, column_across = block_edges(across_mm, COLUMN_MM)
     chroma = log_ratios(block_sums(np.where(known[..., None], light, 0.0), rows, columns))
@@ -204,8 +209,11 @@ def usable(light: FloatArray) -> NDArray[np.bool_]:
     finite = np.isfinite(total)
     if not finite.any():
         return finite
-    median = float(np.median(total[finite]))
-    burnt = (light[..., 0] >= 0.999) & (light[..., 1] >= 0.999) & (light[..., 2] >= 0.999)
+    # About ten thousand samples give the median well enough.
+    median = float(np.median(total[finite][::max(total.size // 10_000, 1)]))
+    burnt = total >= 3 * BURNT
+    if burnt.any():
+        burnt &= (light[..., 0] >= BURNT) & (light[..., 1] >= BURNT) & (light[..., 2] >= BURNT)
     return finite & (total > DARK_FRAC * median) & ~burnt
 
 

@@ -128,7 +128,7 @@ def _prepare(rgb: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, *, fu
     """Linear light and dye index of a strip."""
     light = linear_light(rgb, full_scale=full_scale, encoding=encoding)
     known = usable(light)
-    index = dye_index(light, depth_mm, across_mm, dye)
+    index = dye_index(light, depth_mm, across_mm, dye, known=known)
     return Scene(light=np.where(known[..., None], light, 0.0), known=known, depth_mm=depth_mm, across_mm=across_mm,
                  index=index)
 

@@ -24,9 +24,13 @@ LAG_MM, LAG_STEP_MM = 0.6, 0.05
 SHARE_MM = (1.5, 3.0, 6.0)
 # Every other stretch of this width makes up one of two halves, whose difference is the path's error.
 HALF_MM = 1.0
+# The halves share some texture, and bends finer than the shared width show in neither.
+HALVES_FACTOR = 1.7
 # Part of the profile that a column is shifted by.
 MATCH_MM = (-1.5, 2.5)
 ROUNDS = 3
+# How far from the path the edge may be, at first and once the columns are aligned.
+FIRST_REACH_MM, LATER_REACH_MM = 1.0, 0.4
 # The true shape of seepage is unknown: between an exponential and a diffusive tail the edge moves
 # by about this share of the blur.
 SHAPE_SD_FRAC = 0.2
@@ -136,24 +140,31 @@ def trace_line(scene: Scene, path_mm: FloatArray, others: tuple[Trace, ...] = ()
     """
     across = scene.index.across_mm
     path = path_mm.astype(np.float64)
-    scatter = 0.0
-    fit: EdgeFit | None = None
-    for turn in range(ROUNDS):
-        u, chroma = aligned(scene, path, others)
-        # The lens adds light, not logarithms: the edge is straight in the share of light that is lost.
-        columns = -np.expm1(-(chroma @ scene.index.weights))
-        fit = _surest_fit(robust_mean(columns), u, reach_mm=1.0 if turn == 0 else 0.4)
+    scatter, reach = 0.0, FIRST_REACH_MM
+    for _ in range(ROUNDS - 1):
+        u, _, columns = _straightened(scene, path, others)
+        fit = _surest_fit(robust_mean(columns), u, reach)
         if fit is None:
             return None
-        if turn < ROUNDS - 1:
-            shift, scatter = _column_shifts(columns, u, fit, across)
-            path = path + shift
-    assert fit is not None
+        shift, scatter = _column_shifts(columns, u, fit, across)
+        path, reach = path + shift, LATER_REACH_MM
+    u, chroma, columns = _straightened(scene, path, others)
+    fit = _surest_fit(robust_mean(columns), u, reach)
+    if fit is None:
+        return None
     centre = float(np.interp(0.0, across, path)) + fit.edge_mm
     hue, hue_sd = _hue(chroma, u, fit)
     sd = float(np.sqrt(fit.edge_sd_mm**2 + scatter**2 + (SHAPE_SD_FRAC * fit.blur_mm) ** 2))
     return Trace(edge_mm=path + fit.edge_mm, centre_mm=centre, centre_sd_mm=sd, fit=fit, hue_deg=hue,
                  hue_sd_deg=hue_sd, shown_frac=_shown(columns, u, fit))
+
+
+def _straightened(scene: Scene, path_mm: FloatArray, others: tuple[Trace, ...]
+                  ) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Distance from the path, log ratios, and the share of light that dye takes, column by column."""
+    u, chroma = aligned(scene, path_mm, others)
+    # The lens adds light, not logarithms: the blurred edge is symmetric in the share of light, not in its logarithm.
+    return u, chroma, -np.expm1(-(chroma @ scene.index.weights))
 
 
 def _surest_fit(profile: FloatArray, u: FloatArray, reach_mm: float) -> EdgeFit | None:
@@ -318,11 +329,12 @@ def _share(explained: FloatArray, lags: FloatArray, across_mm: FloatArray) -> tu
             best_score, best = score, share
     halves = np.floor(across_mm / HALF_MM).astype(np.int64) % 2
     first, second = (_peak_lag(explained @ (best * (halves == k)).T, lags) for k in (0, 1))
-    # Two halves differ by twice the error of their mean; the largest of the centre and the usual is taken.
+    # Two halves differ by twice the error of their mean; the greater of the centre's and the usual is taken.
     centre = int(np.argmin(np.abs(across_mm)))
     apart = first - second - np.median(first - second)
     usual = float(np.sqrt(np.mean(np.clip(apart, -0.3, 0.3) ** 2)))
-    return _peak_lag(explained @ best.T, lags), 0.5 * max(usual, abs(float(apart[centre])) / 2.0)
+    scatter = HALVES_FACTOR * 0.5 * max(usual, abs(float(apart[centre])) / 2.0)
+    return _peak_lag(explained @ best.T, lags), scatter
 
 
 def _shown(columns: FloatArray, u: FloatArray, fit: EdgeFit) -> float:

@@ -96,13 +96,12 @@ def _grow(g: Grade, rng: np.random.Generator) -> _Growth:
     spacing = np.exp(rng.uniform(np.log(3.5), np.log(18.0)))
     n = int(min(rng.integers(12, 31), max(LONGEST_TRACK_MM / spacing, 12)))
     log_sd = np.sqrt(np.log1p(g.extension_cv**2))
-    extension = spacing * np.exp(log_sd * rng.standard_normal(n + 2) - log_sd**2 / 2)
+    # More years than the track crosses: one outside the surface, and those that tilted bands bring in at the sides.
+    extension = spacing * np.exp(log_sd * rng.standard_normal(n + 1 + int(25.0 / spacing) + 3) - log_sd**2 / 2)
     outer = rng.uniform(0.12, 0.95)
-    # Two more marks, one outside the surface and one below the slab, so that no year is cut off in shape.
-    edges = np.concatenate([[outer - 1.0, outer], np.zeros(n)]) * extension[0]
-    edges[2:] = edges[1] + np.cumsum(extension[1 : n + 1])
-    end = edges[-2] + rng.uniform(0.3, 0.9) * extension[n]
-    depth = np.arange(0.0, end + 2.0, DEPTH_STEP_MM)
+    edges = np.concatenate([[0.0], np.cumsum(extension)]) - (1.0 - outer) * extension[0]
+    end = edges[n] + rng.uniform(0.3, 0.9) * extension[n]
+    depth = np.arange(0.0, edges[-1], DEPTH_STEP_MM)
     relative = _relative_density(g, edges, depth, spacing, rng)
     marks = edges[1:]
     return _Growth(marks[marks < end], end, depth, relative, outer)
@@ -124,7 +123,7 @@ def _relative_density(g: Grade, edges: np.ndarray, depth: np.ndarray, spacing: f
     centre, which = rng.uniform(0.35, 0.65, n), np.floor(year).astype(int)
     relative += 2 * (second * amplitude)[which] * np.exp(-0.5 * ((phase - centre[which]) / 0.08) ** 2)
     for _ in range(g.stress_bands):
-        at = rng.uniform(edges[1], edges[-2])
+        at = rng.uniform(edges[1], 0.9 * edges[-1])
         relative += 2 * g.cycle_frac * np.exp(-0.5 * ((depth - at) / min(0.45, spacing / 12)) ** 2)
     return relative / relative.mean()
 
