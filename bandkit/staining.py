@@ -17,8 +17,16 @@ from numpy.typing import NDArray
 from bandkit.dating import check_against_stain, interval_yr
 from bandkit.flags import Flag
 from bandkit.record import Record, StainSpec, TrackSpec
-from bandkit.stain import StainLine, assign_stains, extension_since, find_stains, interval_flags
-from bandkit.tracks import MeasuredTrack, TrackStrip
+from bandkit.stain import (
+    StainLine,
+    assign_stains,
+    dye_index,
+    extension_since,
+    find_stains,
+    interval_flags,
+    linear_light,
+)
+from bandkit.tracks import DEFAULT_WIDTH_MM, MeasuredTrack, TrackStrip
 
 FloatArray = NDArray[np.float64]
 
@@ -80,12 +88,15 @@ class MeasuredStains:
         One per staining.
     flags : tuple of Flag
         Doubts.
+    dye_index : ndarray or None, shape (n_depth,)
+        Colour index of the dye along the track, 0 on clean skeleton; None where the picture cannot show dye.
     """
 
     track: str
     strip: TrackStrip
     rows: tuple[StainRow, ...]
     flags: tuple[Flag, ...]
+    dye_index: FloatArray | None = None
 
 
 def measure_stains(record: Record, spec: TrackSpec, strip: TrackStrip, *, full_scale: float, scale_sd_frac: float = 0.0,
@@ -119,13 +130,31 @@ def measure_stains(record: Record, spec: TrackSpec, strip: TrackStrip, *, full_s
                   depth_mm=row.depth_mm if row.found else None) for row in rows for code in row.codes]
     if track is not None and len(track.marks.depth_mm):
         flags += _check_count(record, track, rows, spec.name)
-    return MeasuredStains(track=spec.name, strip=strip, rows=rows, flags=tuple(flags))
+    return MeasuredStains(track=spec.name, strip=strip, rows=rows, flags=tuple(flags),
+                          dye_index=_dye_profile(strip, full_scale, spec) if _shows_dye(record, strip) else None)
+
+
+def _shows_dye(record: Record, strip: TrackStrip) -> bool:
+    """Whether dye can be seen in this picture at all."""
+    return bool(record.stains) and strip.values.ndim == 3 and record.image.kind == "photograph"
+
+
+def _dye_profile(strip: TrackStrip, full_scale: float, spec: TrackSpec) -> FloatArray:
+    """Dye index averaged over the track's width, at the strip's depths."""
+    light = linear_light(strip.values, full_scale=full_scale)
+    index = dye_index(light, strip.depth_mm, strip.across_mm)
+    near = np.abs(index.across_mm) <= (spec.width_mm or DEFAULT_WIDTH_MM) / 2
+    middle = index.index[:, near]
+    known = np.isfinite(middle)
+    with np.errstate(invalid="ignore"):
+        mean = np.where(known, middle, 0.0).sum(axis=1) / known.sum(axis=1)
+    return np.interp(strip.depth_mm, index.depth_mm, mean)
 
 
 def _lines(record: Record, strip: TrackStrip, full_scale: float) -> list[StainLine | None]:
     """The line of each staining: a person's pick, the one found, or None where none can be seen."""
     picked = [_picked(stain, strip) for stain in record.stains]
-    if all(line is not None for line in picked) or strip.values.ndim != 3 or record.image.kind != "photograph":
+    if all(line is not None for line in picked) or not _shows_dye(record, strip):
         return picked
     wanted = [i for i, line in enumerate(picked) if line is None]
     found = find_stains(strip.values, strip.depth_mm, strip.across_mm, full_scale=full_scale, count=len(wanted))
@@ -166,7 +195,7 @@ def _row(record: Record, stain: StainSpec, line: StainLine | None, strip: TrackS
     codes: list[str] = []
     extension = extension_sd = float("nan")
     if line is None or not line.found:
-        codes.append("stain-not-found" if strip.values.ndim == 3 and record.image.kind == "photograph" else "stain-not-visible")
+        codes.append("stain-not-found" if _shows_dye(record, strip) else "stain-not-visible")
     else:
         codes += line.flags
         if interval > 0:

@@ -31,6 +31,8 @@ from bandkit.tracks import DEFAULT_WIDTH_MM, FINEST_STEP_MM, MOST_FOLLOWED_MM, M
 
 FloatArray = NDArray[np.float64]
 
+DYE_SIGNAL = "dye index (0 is clean skeleton)"
+
 
 def tell(*, record: Record, image: ImageSource, overview: Overview, scale: Scale, carrier: Carrier,
          tracks: Sequence[MeasuredTrack], stains: Sequence[MeasuredStains], flags: Sequence[Flag],
@@ -70,12 +72,12 @@ def tell(*, record: Record, image: ImageSource, overview: Overview, scale: Scale
     for stain in stains:
         all_flags += stain.flags
     return SlabResult(
-        specimen=to_plain(record.specimen), image=_image_facts(record, image, carrier), scale=_scale_facts(scale),
+        specimen=to_plain(record.specimen), image=_image_facts(record, image, DYE_SIGNAL if stains and not tracks else carrier.unit, carrier), scale=_scale_facts(scale),
         growth=GrowthTable.from_rows([row for t in tracks for row in _growth_rows(specimen, t)]),
         marks=MarkTable.from_rows([row for t in tracks for row in _mark_rows(specimen, t)]),
         stains=StainTable.from_rows([row for s in stains for row in _stain_rows(specimen, s)]),
         tracks=TrackTable.from_rows(_track_rows(record, scale, tracks, stains, all_flags)),
-        profile=ProfileTable.concatenate([_profile(t) for t in tracks]),
+        profile=ProfileTable.concatenate(_profiles(tracks, stains)),
         lines=tuple(line for s in stains for line in _lines(s, tracks)),
         calibration=_calibration(carrier), flags=_distinct(all_flags),
         methods=_methods(record, scale, carrier, tracks, stains), settings=_settings(record),
@@ -84,10 +86,10 @@ def tell(*, record: Record, image: ImageSource, overview: Overview, scale: Scale
         picture=_picture(overview, image), picture_step_px=float(overview.step_px))
 
 
-def _image_facts(record: Record, image: ImageSource, carrier: Carrier) -> dict[str, Any]:
+def _image_facts(record: Record, image: ImageSource, signal: str, carrier: Carrier) -> dict[str, Any]:
     """What a reader of the result needs to know of the image."""
     return {"file": record.image.file, "kind": record.image.kind, "values": record.image.values,
-            "dense": carrier.dense if isinstance(carrier, Radiography) else None, "signal": carrier.unit,
+            "dense": carrier.dense if isinstance(carrier, Radiography) else None, "signal": signal,
             "width_px": image.width_px, "height_px": image.height_px, "channels": image.channels, "bits": image.bits,
             "format": image.format, "notes": [flag.sentence for flag in image.notes]}
 
@@ -179,13 +181,25 @@ def _means(track: MeasuredTrack) -> dict[str, float]:
         "mean_calcification_sd_g_cm2_yr": means.calcification_sd_g_cm2_yr}
 
 
-def _profile(track: MeasuredTrack) -> ProfileTable:
+def _profiles(tracks: Sequence[MeasuredTrack], stains: Sequence[MeasuredStains]) -> list[ProfileTable]:
+    """Samples along each track: what its marks were looked for in, or the dye where there are only stains."""
+    measured = {track.spec.name: track for track in tracks}
+    profiles = []
+    for stain in stains:
+        track = measured.get(stain.track)
+        if track is not None:
+            profiles.append(_profile(stain.strip, stain.track, track.value, track.density_g_cm3))
+        elif stain.dye_index is not None:
+            profiles.append(_profile(stain.strip, stain.track, stain.dye_index, None))
+    return profiles
+
+
+def _profile(strip: TrackStrip, track: str, value: FloatArray, density_g_cm3: FloatArray | None) -> ProfileTable:
     """Samples along one track."""
-    strip = track.strip
     x_px, y_px = strip.place(strip.depth_mm)
-    density = np.full(len(strip.depth_mm), np.nan) if track.density_g_cm3 is None else track.density_g_cm3
-    return ProfileTable(track=[track.spec.name] * len(strip.depth_mm), depth_mm=strip.depth_mm,  # type: ignore[arg-type]
-                        x_px=x_px, y_px=y_px, value=track.value, density_g_cm3=density)
+    density = np.full(len(strip.depth_mm), np.nan) if density_g_cm3 is None else density_g_cm3
+    return ProfileTable(track=np.full(len(strip.depth_mm), track), depth_mm=strip.depth_mm, x_px=x_px, y_px=y_px,
+                        value=value, density_g_cm3=density)
 
 
 def _lines(stains: MeasuredStains, tracks: Sequence[MeasuredTrack]) -> list[Polyline]:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from bandkit.stain.colour import COLUMN_MM, Dye, DyeIndex, block_edges, log_ratios
 from bandkit.stain.edge import EdgeFit, edge_shape, fit_edge
 from bandkit.stain.robust import robust_mean
+from bandkit.stain.shifts import MATCH_MM, column_shifts, mean_known
 
 FloatArray = NDArray[np.float64]
 
@@ -18,16 +19,8 @@ OUTER_MM, INNER_MM = 4.0, 8.0
 # Samples count less with distance from the edge: the shape of a far tail must not pull the edge.
 WEIGHT_MM = 2.0
 NARROW_MM = (-1.5, 2.0)
-# How far a column may still be off after the path.
-LAG_MM, LAG_STEP_MM = 0.6, 0.05
-# Half widths over which neighbours may share a shift; the one that foretells a left-out column best is taken.
-SHARE_MM = (1.5, 3.0, 6.0)
-# Every other stretch of this width makes up one of two halves, whose difference is the path's error.
-HALF_MM = 1.0
 # The halves share some texture, and bends finer than the shared width show in neither.
 HALVES_FACTOR = 1.7
-# Part of the profile that a column is shifted by.
-MATCH_MM = (-1.5, 2.5)
 ROUNDS = 3
 # How far from the path the edge may be, at first and once the columns are aligned.
 FIRST_REACH_MM, LATER_REACH_MM = 1.0, 0.4
@@ -79,8 +72,10 @@ class Trace:
     ----------
     edge_mm : ndarray, shape (n_columns,)
         Distal edge in each column of the working grid.
-    centre_mm, centre_sd_mm : float
-        Distal edge at the track centre and its standard error.
+    centre_mm : float
+        Distal edge at the track centre.
+    path_sd_mm : float
+        Standard error of the path at the track centre, from two halves of the columns.
     fit : EdgeFit
         Fit to the profile averaged along the line.
     hue_deg, hue_sd_deg : float
@@ -91,11 +86,26 @@ class Trace:
 
     edge_mm: FloatArray
     centre_mm: float
-    centre_sd_mm: float
+    path_sd_mm: float
     fit: EdgeFit
     hue_deg: float
     hue_sd_deg: float
     shown_frac: float
+
+    @property
+    def centre_sd_mm(self) -> float:
+        """Standard error of the distal edge at the track centre."""
+        return self._sd_mm(HALVES_FACTOR)
+
+    @property
+    def placed_sd_mm(self) -> float:
+        """How well the edge can be placed: as the standard error, without what two halves of the columns share."""
+        return self._sd_mm(1.0)
+
+    def _sd_mm(self, path_factor: float) -> float:
+        """Errors of the edge, the path and the shape together."""
+        shape_sd = SHAPE_SD_FRAC * self.fit.blur_mm
+        return float(np.sqrt(self.fit.edge_sd_mm**2 + (path_factor * self.path_sd_mm) ** 2 + shape_sd**2))
 
     def dye(self, depth_mm: FloatArray) -> FloatArray:
         """Dye index of this line alone.
@@ -146,7 +156,7 @@ def trace_line(scene: Scene, path_mm: FloatArray, others: tuple[Trace, ...] = ()
         fit = _surest_fit(robust_mean(columns), u, reach)
         if fit is None:
             return None
-        shift, scatter = _column_shifts(columns, u, fit, across)
+        shift, scatter = column_shifts(columns, u, fit, across)
         path, reach = path + shift, LATER_REACH_MM
     u, chroma, columns = _straightened(scene, path, others)
     fit = _surest_fit(robust_mean(columns), u, reach)
@@ -154,8 +164,7 @@ def trace_line(scene: Scene, path_mm: FloatArray, others: tuple[Trace, ...] = ()
         return None
     centre = float(np.interp(0.0, across, path)) + fit.edge_mm
     hue, hue_sd = _hue(chroma, u, fit)
-    sd = float(np.sqrt(fit.edge_sd_mm**2 + scatter**2 + (SHAPE_SD_FRAC * fit.blur_mm) ** 2))
-    return Trace(edge_mm=path + fit.edge_mm, centre_mm=centre, centre_sd_mm=sd, fit=fit, hue_deg=hue,
+    return Trace(edge_mm=path + fit.edge_mm, centre_mm=centre, path_sd_mm=scatter, fit=fit, hue_deg=hue,
                  hue_sd_deg=hue_sd, shown_frac=_shown(columns, u, fit))
 
 
@@ -196,7 +205,7 @@ def is_line_of(trace: Trace, dye: Dye, step_mm: float) -> bool:
     """
     fit = trace.fit
     coarse = step_mm * PLACED_SAMPLES / PLACED_MM
-    sharp = fit.blur_mm < SHARP_MM * max(1.0, coarse) and trace.centre_sd_mm < PLACED_MM * max(1.0, coarse)
+    sharp = fit.blur_mm < SHARP_MM * max(1.0, coarse) and trace.placed_sd_mm < PLACED_MM * max(1.0, coarse)
     clear = fit.amplitude > max(MIN_T * fit.amplitude_sd, MIN_LOST_FRAC)
     return sharp and clear and trace.shown_frac >= MIN_SHOWN_FRAC and is_hue_of(trace, dye)
 
@@ -299,44 +308,6 @@ def _along(scene: Scene, depth_mm: FloatArray) -> FloatArray:
     return np.where(known[..., None], light, 0.0)
 
 
-def _column_shifts(columns: FloatArray, u: FloatArray, fit: EdgeFit, across_mm: FloatArray) -> tuple[FloatArray, float]:
-    """Shift of each column against the fitted edge, shared with neighbours; standard error at the centre."""
-    near = (u >= MATCH_MM[0]) & (u <= MATCH_MM[1])
-    n_lags = round(LAG_MM / LAG_STEP_MM)
-    lags: FloatArray = np.arange(-n_lags, n_lags + 1, dtype=np.float64) * LAG_STEP_MM
-    shapes = edge_shape(u[near][None, :] - fit.edge_mm - lags[:, None], max(fit.blur_mm, 0.08), fit.tail_mm)
-    shapes -= shapes.mean(axis=1, keepdims=True)
-    shapes /= np.sqrt((shapes**2).sum(axis=1, keepdims=True))
-    y = columns[near]
-    y = np.where(np.isfinite(y), y - _mean_known(y), 0.0)
-    power = (y**2).sum(axis=0)
-    explained = np.clip(shapes @ y, 0.0, None) ** 2 / np.maximum(power, 1e-30)
-    shift, scatter = _share(explained, lags, across_mm)
-    return shift - float(np.median(shift)), scatter
-
-
-def _share(explained: FloatArray, lags: FloatArray, across_mm: FloatArray) -> tuple[FloatArray, float]:
-    """Best lag of each column with its neighbours, and the standard error of that at the centre."""
-    distance = np.abs(across_mm[:, None] - across_mm[None, :])
-    columns = np.arange(len(across_mm))
-    best_score, best = -np.inf, np.eye(len(across_mm))
-    for half_width in SHARE_MM:
-        share = np.clip(1.0 - distance / half_width, 0.0, None)
-        left_out = _peak_lag(explained @ (share - np.diag(np.diag(share))).T, lags)
-        nearest = np.clip(np.rint((left_out - lags[0]) / (lags[1] - lags[0])).astype(np.int64), 0, len(lags) - 1)
-        score = float(explained[nearest, columns].sum())
-        if score > best_score:
-            best_score, best = score, share
-    halves = np.floor(across_mm / HALF_MM).astype(np.int64) % 2
-    first, second = (_peak_lag(explained @ (best * (halves == k)).T, lags) for k in (0, 1))
-    # Two halves differ by twice the error of their mean; the greater of the centre's and the usual is taken.
-    centre = int(np.argmin(np.abs(across_mm)))
-    apart = first - second - np.median(first - second)
-    usual = float(np.sqrt(np.mean(np.clip(apart, -0.3, 0.3) ** 2)))
-    scatter = HALVES_FACTOR * 0.5 * max(usual, abs(float(apart[centre])) / 2.0)
-    return _peak_lag(explained @ best.T, lags), scatter
-
-
 def _shown(columns: FloatArray, u: FloatArray, fit: EdgeFit) -> float:
     """Share of the columns whose own amplitude is a fair part of the line's."""
     near = (u >= MATCH_MM[0]) & (u <= MATCH_MM[1])
@@ -344,25 +315,9 @@ def _shown(columns: FloatArray, u: FloatArray, fit: EdgeFit) -> float:
     shape -= shape.mean()
     y = columns[near]
     enough = np.isfinite(y).mean(axis=0) > 0.5
-    y = np.where(np.isfinite(y), y - _mean_known(y), 0.0)
+    y = np.where(np.isfinite(y), y - mean_known(y), 0.0)
     amplitude = shape @ y / max(float(shape @ shape), 1e-30)
     return float(np.mean(amplitude[enough] > SHOWN_FRAC * fit.amplitude)) if enough.any() else 0.0
-
-
-def _mean_known(y: FloatArray) -> FloatArray:
-    """Mean of each column without the NaN; 0 where all is NaN."""
-    known = np.isfinite(y)
-    return np.asarray(np.where(known, y, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1))
-
-
-def _peak_lag(explained: FloatArray, lags: FloatArray) -> FloatArray:
-    """Lag of the greatest value in each column, between lags by a parabola."""
-    best = np.clip(np.argmax(explained, axis=0), 1, len(lags) - 2)
-    columns = np.arange(explained.shape[1])
-    before, at, after = (explained[best + k, columns] for k in (-1, 0, 1))
-    curve = before - 2.0 * at + after
-    offset = np.where(curve < 0, 0.5 * (before - after) / np.where(curve < 0, curve, -1.0), 0.0)
-    return np.asarray(lags[best] + np.clip(offset, -0.5, 0.5) * (lags[1] - lags[0]))
 
 
 def _hue(chroma: FloatArray, u: FloatArray, fit: EdgeFit) -> tuple[float, float]:
@@ -382,5 +337,3 @@ def _hue(chroma: FloatArray, u: FloatArray, fit: EdgeFit) -> tuple[float, float]
         errors.append(float(np.sqrt(max(spread, 0.0) * alike)))
     size = max(float(np.hypot(steps[0], steps[1])), 1e-12)
     return float(np.degrees(np.arctan2(steps[1], steps[0]))), float(np.degrees(np.hypot(errors[0], errors[1]) / size))
-
-

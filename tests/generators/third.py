@@ -21,8 +21,8 @@ from scipy.signal import lfilter
 from generators import ARAGONITE_G_CM3, GRADES, LONGEST_TRACK_MM, TRACK_WIDTH_MM, Grade, Slab, Standard
 
 MASS_ATTENUATION_CM2_G = 0.55
-SOURCE_HEIGHT_MM = 1000.0
-ANODE_ANGLE_DEG = 14.0
+SOURCE_HEIGHT_MM = 1500.0
+ANODE_ANGLE_DEG = 17.0
 PROFILE_STEP_MM = 0.025
 COLUMN_STEP_MM = 0.5
 COLUMN_SCALES_MM = (1.0, 2.5, 6.0, 15.0)
@@ -85,9 +85,8 @@ class Chronicle:
         seasons = Seasons(rng)
         self.outer_part_yr = float(rng.uniform(0.12, 0.95))
         # The newest piece holds the time since the newest mark, laid down at the season's pace.
-        newest = 1.0 - np.interp(1.0 - self.outer_part_yr, seasons.time, seasons.space)
-        self.edges_mm = np.cumsum(years) - years[0] * (2.0 - newest) + years[0]
-        self.edges_mm = np.concatenate([[self.edges_mm[0] - years[0]], self.edges_mm])
+        newest = float(np.interp(self.outer_part_yr, seasons.time, seasons.space))
+        self.edges_mm = np.concatenate([[0.0], np.cumsum(years)]) - (1.0 - newest) * years[0]
         self.end_mm = float(self.edges_mm[n] + rng.uniform(0.3, 0.9) * years[n])
         self.relative = self._density(seasons)
 
@@ -355,7 +354,7 @@ def expose(areal: np.ndarray, mm_per_px: float, rng: np.random.Generator) -> tup
     y = ((np.arange(n_y, dtype=np.float32) - rng.uniform(0.3, 0.7) * n_y) * mm_per_px)[:, None]
     fall = (1 + (x**2 + y**2) / np.float32(SOURCE_HEIGHT_MM**2)) ** -1.5
     take_off = np.radians(ANODE_ANGLE_DEG) + np.arctan((x if rng.random() < 0.5 else -x) / SOURCE_HEIGHT_MM)
-    heel = np.exp(-rng.uniform(0.1, 0.3) * (np.sin(np.radians(ANODE_ANGLE_DEG)) / np.sin(take_off) - 1))
+    heel = np.exp(-rng.uniform(0.05, 0.15) * (np.sin(np.radians(ANODE_ANGLE_DEG)) / np.sin(take_off) - 1))
     dose = np.exp(np.float32(-MASS_ATTENUATION_CM2_G) * areal) * (fall * heel.astype(np.float32))
     dose = gaussian_filter(dose, 0.12 / mm_per_px, truncate=3.0)
     # Scatter: a veil much wider than any band.
