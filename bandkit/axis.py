@@ -19,6 +19,8 @@ FloatArray = NDArray[np.float64]
 
 # Points closer than this are one point: a double click, not a curve.
 MIN_POINT_DISTANCE_MM = 1e-6
+# Cosine of the sharpest turn from one step to the next: 154 degrees, which is no growth but a way back.
+SHARPEST_TURN_COS = -0.9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -124,7 +126,7 @@ def make_axis(points_px: Sequence[tuple[float, float]], mm_per_px: tuple[float, 
     Raises
     ------
     InputError
-        Fewer than two different points, or a step or scale that is not positive.
+        Fewer than two different points, a track that turns back on itself, or a step or scale that is not positive.
 
     Notes
     -----
@@ -136,15 +138,17 @@ def make_axis(points_px: Sequence[tuple[float, float]], mm_per_px: tuple[float, 
     if not (sx > 0 and sy > 0 and step_mm > 0):
         msg = f"mm_per_px and step_mm: must be positive, got {mm_per_px} and {step_mm}"
         raise InputError(msg)
-    points_mm = _distinct(np.asarray(points_px, float) * (sx, sy))
+    points_mm = _distinct(np.asarray(points_px, float).reshape(-1, 2) * (sx, sy))
     if len(points_mm) < 2:
-        msg = f"points_px: a track needs two different points, got {len(points_mm)}; draw it from outside the surface inwards"
+        msg = (f"points_px: a track needs two different points, got {len(points_mm)}; draw it from outside the surface "
+               "inwards")
         raise InputError(msg)
     fine = _fine_curve(points_mm, step_mm)
     length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(fine, axis=0).T))])
     n_steps = max(int(np.ceil(length[-1] / step_mm - 1e-9)), 1)
     depth = np.linspace(0.0, length[-1], n_steps + 1)
     x_mm, y_mm = np.interp(depth, length, fine[:, 0]), np.interp(depth, length, fine[:, 1])
+    _raise_for_way_back(x_mm, y_mm, mm_per_px)
     tx, ty = np.gradient(x_mm, depth), np.gradient(y_mm, depth)
     norm = np.hypot(tx, ty)
     return Axis(depth_mm=depth, x_px=x_mm / sx, y_px=y_mm / sy, tangent_x=tx / norm, tangent_y=ty / norm,
@@ -154,7 +158,19 @@ def make_axis(points_px: Sequence[tuple[float, float]], mm_per_px: tuple[float, 
 def _distinct(points_mm: FloatArray) -> FloatArray:
     """Drop points that repeat the one before."""
     steps = np.hypot(*np.diff(points_mm, axis=0).T)
-    return points_mm[np.concatenate([[True], steps > MIN_POINT_DISTANCE_MM])]
+    return np.concatenate([points_mm[:1], points_mm[1:][steps > MIN_POINT_DISTANCE_MM]])
+
+
+def _raise_for_way_back(x_mm: FloatArray, y_mm: FloatArray, mm_per_px: tuple[float, float]) -> None:
+    """Refuse a track that turns back on itself: depth would grow outwards there."""
+    dx, dy = np.diff(x_mm), np.diff(y_mm)
+    length = np.hypot(dx, dy)
+    turned = dx[1:] * dx[:-1] + dy[1:] * dy[:-1] <= SHARPEST_TURN_COS * length[1:] * length[:-1]
+    if turned.any():
+        i = int(np.flatnonzero(turned)[0]) + 1
+        msg = (f"points_px: the track turns back on itself near [{x_mm[i] / mm_per_px[0]:.0f}, "
+               f"{y_mm[i] / mm_per_px[1]:.0f}]; draw it in one direction, from outside the surface inwards")
+        raise InputError(msg)
 
 
 def _fine_curve(points_mm: FloatArray, step_mm: float) -> FloatArray:

@@ -50,9 +50,9 @@ NOISE_MM = 0.7
 MOST_NOISE_YR = 0.08
 # Smoothing before the top of a band is looked for, as a fraction of a year.
 PEAK_SMOOTHING_YR = 0.03
-# The halves of a strip share the track's own place in the shift field, which their difference does not
-# show; found on simulated slabs apart from those that coverage is judged on.
-SHARED_ERROR_FACTOR = 1.55
+# Two looks share the level changes within a year, which their difference does not show; the factor was
+# found on simulated slabs apart from those that coverage is judged on.
+SHARED_ERROR_FACTOR = 1.5
 # What the bands that were followed may miss the track by.
 FOLLOWING_SD_MM = 0.05
 # While spacings are compared, durations stand in equal ratios; this many cover the range.
@@ -121,6 +121,9 @@ class AnnualMarks:
         Amplitude of the annual cycle over the noise.
     log_odds_cycle : float
         Log likelihood of the annual model over one without years, per year of length.
+    agreement : float
+        Correlation, over periods of a year, of two looks at the bands through different corallites;
+        NaN where the strip could not be split.
     rival_spacing_mm : float
         Second best spacing, in mm; NaN where none comes near.
     rival_probability : float
@@ -142,6 +145,7 @@ class AnnualMarks:
     log_odds_cycle: float
     rival_spacing_mm: float
     rival_probability: float
+    agreement: float = float("nan")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -192,7 +196,8 @@ def find_marks(value: FloatArray, depth_mm: FloatArray, *, dense_side: int = 1, 
     known_frac : ndarray, shape (n_depth,), optional
         Share of the strip's width that was known, 0 to 1; weighs the samples.
     halves : ndarray, shape (2, n_depth), optional
-        The profile on either side of the track: how far their peaks disagree tells how well a mark is placed.
+        Two looks at the same bands through different corallites (`bandkit.follow.two_looks`): whether
+        they agree tells bands from texture, and how far their peaks disagree how well a mark is placed.
     spacing_mm : float, optional
         Expected length of a year, in mm; learnt from the profile where absent.
     outer_part_yr : float, optional
@@ -215,8 +220,8 @@ def find_marks(value: FloatArray, depth_mm: FloatArray, *, dense_side: int = 1, 
     model = _learn(fine, best, outer_part_yr, n_rounds=3, n_harmonics=N_HARMONICS)
     lattice = _lattice(fine, model, outer_part_yr)
     marks = _summarise(fine, model, lattice, _rival(fits), n_draws=n_draws, seed=seed)
-    sides = [dense_side * half for half in halves] if halves is not None else []
-    return _place_on_peaks(marks, dense_side * value, sides, depth_mm)
+    looks = [dense_side * half for half in halves] if halves is not None else []
+    return _place_on_peaks(marks, dense_side * value, looks, depth_mm)
 
 
 def _compare_spacings(series: _Series, spacing_mm: float | None, outer_part_yr: float | None
@@ -643,9 +648,24 @@ def _place_on_peaks(marks: AnnualMarks, value: FloatArray, halves: list[FloatArr
     if len(halves) == 2:
         left, right = (_peaks(half, depth_mm, top, year) for half in halves)
         sd = SHARED_ERROR_FACTOR * _disagreement(0.5 * (left - right), 0.01 * year)
+        marks = replace(marks, agreement=_agreement(halves, depth_mm, year))
     sd = np.hypot(sd, FOLLOWING_SD_MM)
     lo, hi = (np.clip(top + z * sd, depth_mm[0], depth_mm[-1]) for z in (-1.645, 1.645))
     return replace(marks, depth_mm=top, sd_mm=sd, lo_mm=lo, hi_mm=hi)
+
+
+def _agreement(looks: list[FloatArray], depth_mm: FloatArray, year_mm: float) -> float:
+    """Correlation of two looks at the bands, without what is finer or slower than a year."""
+    from scipy.ndimage import gaussian_filter1d
+
+    known = np.isfinite(looks[0]) & np.isfinite(looks[1])
+    if known.sum() < 20:
+        return float("nan")
+    step = float(depth_mm[1] - depth_mm[0])
+    filled = np.stack([np.interp(depth_mm, depth_mm[known], look[known]) for look in looks])
+    yearly = (gaussian_filter1d(filled, 0.06 * year_mm / step, axis=1)
+              - gaussian_filter1d(filled, 0.7 * year_mm / step, axis=1))
+    return float(np.corrcoef(yearly[:, known])[0, 1])
 
 
 def _peaks(value: FloatArray, depth_mm: FloatArray, near_mm: FloatArray, year_mm: float) -> FloatArray:

@@ -21,7 +21,7 @@ multichannel data. Geophysics 36, 482-497.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +37,7 @@ MAX_SLOPE = 0.6
 MAX_CURVATURE_MM = 1.0 / 40.0
 WINDOW_SD_MM = 8.0
 SHAPE_EVERY_MM = 4.0
+LEAST_BINS_TO_SPLIT = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -56,6 +57,9 @@ class BandField:
         0 to 1: how well that place follows the bands of the track.
     tilt_deg : ndarray, shape (n_depth,)
         Angle between the band's normal and the track, in degrees, signed.
+    halves : tuple of BandField
+        The same, found anew in every second strip of columns and in those between
+        them; empty where the strip is too narrow to split.
     """
 
     depth_mm: FloatArray
@@ -63,6 +67,7 @@ class BandField:
     shift_mm: FloatArray
     weight: FloatArray
     tilt_deg: FloatArray
+    halves: tuple[BandField, ...] = ()
 
     def shift_at(self, depth_mm: FloatArray, across_mm: FloatArray) -> FloatArray:
         """Shift in mm on a grid of depths and distances, shape (len(depth_mm), len(across_mm))."""
@@ -94,6 +99,14 @@ def follow_bands(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray
     if len(bins) < 3 or known.sum() < 20:
         return _straight(depth, bins)
     flat = _equalise(traces, known, DEPTH_STEP_MM)
+    whole = _follow(flat, known, depth, bins)
+    if len(bins) < LEAST_BINS_TO_SPLIT:
+        return whole
+    return replace(whole, halves=tuple(_follow(flat[:, k::2], known[:, k::2], depth, bins[k::2]) for k in (0, 1)))
+
+
+def _follow(flat: FloatArray, known: NDArray[np.bool_], depth: FloatArray, bins: FloatArray) -> BandField:
+    """Find the shift field of traces that are made even."""
     # The first search needs no more than two samples in the finest texture that is left.
     coarse = slice(None, None, 2)
     shift = _scan_shapes(flat[coarse], known[coarse], depth[coarse], bins)
@@ -180,6 +193,40 @@ def align_bands(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray,
                         for k in range(len(across_mm))], axis=1)
     weight = np.where(np.isfinite(aligned), field.weight_at(depth_mm, across_mm), 0.0)
     return AlignedStrip(values=aligned, weight=weight, across_mm=across_mm)
+
+
+def two_looks(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, field: BandField, *,
+              width_mm: float) -> FloatArray | None:
+    """Two profiles of the same bands through different corallites.
+
+    Each look has its own columns and its own shift field, found in those columns alone.
+    Texture that was pulled into line by the following is not seen by the other look, so
+    their agreement is honest evidence of bands, and the difference of their peaks is an
+    honest measure of how well a mark is placed.
+
+    Parameters
+    ----------
+    values, depth_mm, across_mm
+        As for `align_bands`.
+    field : BandField
+        How the bands run, with its two halves.
+    width_mm : float
+        Full width over which to average, in mm.
+
+    Returns
+    -------
+    ndarray or None, shape (2, n_depth)
+        None where the strip is too narrow to split.
+    """
+    if len(field.halves) != 2:
+        return None
+    bin_of = np.rint((across_mm - field.across_mm[0]) / BIN_WIDTH_MM).astype(int)
+    looks = []
+    for k, half in enumerate(field.halves):
+        own = bin_of % 2 == k
+        aligned = align_bands(values[:, own], depth_mm, across_mm[own], half)
+        looks.append(aligned.mean(width_mm)[0])
+    return np.stack(looks)
 
 
 def average_along_bands(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, field: BandField, *,

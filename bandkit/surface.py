@@ -74,8 +74,7 @@ def find_surface(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray
     """
     step = float(depth_mm[1] - depth_mm[0])
     bins, traces = _bins(values, across_mm, width_mm)
-    middle = np.nanmedian(traces, axis=1) if traces.shape[1] else np.full(len(depth_mm), np.nan)
-    start = _edge(middle, step)
+    start = _edge(_middle(traces), step)
     if start is None:
         return _absent(bins, values)
     outside, inside = start[1], start[2]
@@ -83,17 +82,15 @@ def find_surface(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray
     known = np.isfinite(edges)
     if known.sum() < 3:
         edges, known = np.full(len(bins), start[0]), np.ones(len(bins), dtype=bool)
-    line, scatter = _fit_line(bins, edges, known)
-    depth = float(np.interp(0.0, bins, line))
-    n_free = max(int(known.sum()) - 3, 1)
-    sd = float(np.hypot(scatter / np.sqrt(n_free), BLUR_SD_FRAC * step))
+    line, line_sd = _fit_line(bins, edges, known)
+    depth, sd = float(np.interp(0.0, bins, line)), float(np.hypot(line_sd, BLUR_SD_FRAC * step))
     return Surface(found=True, depth_mm=depth, sd_mm=sd, across_mm=bins, line_mm=line, outside=outside, inside=inside)
 
 
 def _bins(values: FloatArray, across_mm: FloatArray, width_mm: float) -> tuple[FloatArray, FloatArray]:
     """Average columns to narrow bins within the width."""
     n_side = int(width_mm / 2 / BIN_MM)
-    bins = np.arange(-n_side, n_side + 1) * BIN_MM
+    bins = np.arange(-n_side, n_side + 1, dtype=np.float64) * BIN_MM
     traces = []
     for centre in bins:
         inside = np.abs(across_mm - centre) <= BIN_MM / 2 + 1e-9
@@ -104,6 +101,14 @@ def _bins(values: FloatArray, across_mm: FloatArray, width_mm: float) -> tuple[F
         total = np.where(known, values[:, inside], 0.0).sum(axis=1)
         traces.append(np.where(count > 0, total / np.maximum(count, 1), np.nan))
     return bins, np.stack(traces, axis=1)
+
+
+def _middle(traces: FloatArray) -> FloatArray:
+    """Median over the bins, shape (n_depth,); NaN where none is known."""
+    known = np.isfinite(traces).any(axis=1)
+    middle = np.full(len(traces), np.nan)
+    middle[known] = np.nanmedian(traces[known], axis=1)
+    return middle
 
 
 def _edge(profile: FloatArray, step: float) -> tuple[float, float, float] | None:
@@ -155,7 +160,7 @@ def _cross(profile: FloatArray, outside: float, inside: float, near: int) -> flo
     if len(change) == 0:
         return float(near)
     i = int(change[np.argmin(np.abs(change - near))])
-    return i + (level - profile[i]) / (profile[i + 1] - profile[i])
+    return float(i + (level - profile[i]) / (profile[i + 1] - profile[i]))
 
 
 def _crossing(trace: FloatArray, step: float, outside: float, inside: float, near_mm: float) -> float:
@@ -173,18 +178,21 @@ def _crossing(trace: FloatArray, step: float, outside: float, inside: float, nea
 
 
 def _fit_line(bins: FloatArray, edges: FloatArray, known: NDArray[np.bool_]) -> tuple[FloatArray, float]:
-    """Robust parabola through the bins' edges, and the scatter about it."""
+    """Robust parabola through the bins' edges, and the standard error of it on the track."""
     basis = np.stack([np.ones_like(bins), bins, bins**2], axis=1)
     use = known.copy()
     for _ in range(3):
         coefficients = np.linalg.lstsq(basis[use], edges[use], rcond=None)[0]
         residual = edges - basis @ coefficients
-        scatter = 1.4826 * float(np.median(np.abs(residual[use]))) + 1e-6
+        # Scatter of all bins, or one rejection would lead to the next.
+        scatter = 1.4826 * float(np.median(np.abs(residual[known]))) + 1e-6
         keep = known & (np.abs(residual) < 3.0 * scatter)
         if keep.sum() < 4:
             break
         use = keep
-    return np.asarray(basis @ coefficients), scatter
+    variance = max(float((residual[use] ** 2).sum()) / max(int(use.sum()) - 3, 1), scatter**2)
+    on_track = np.linalg.pinv(basis[use].T @ basis[use])[0, 0]
+    return np.asarray(basis @ coefficients), float(np.sqrt(variance * on_track))
 
 
 def _absent(bins: FloatArray, values: FloatArray) -> Surface:

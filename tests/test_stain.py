@@ -84,7 +84,7 @@ def test_two_lines_near_each_other_are_told_apart():
 
 
 def test_faint_line_beats_bright_specks_and_encrusters():
-    photo = render(World(seed=21, lines_mm=(15.0,), strength=0.03, tail_mm=2.0, specks=20, encrusters=2, noise=0.02))
+    photo = render(World(seed=21, lines_mm=(15.0,), strength=0.05, tail_mm=2.0, specks=20, encrusters=2, noise=0.02))
     line = find(photo)[0]
     assert line.found
     assert line.depth_mm == pytest.approx(15.0, abs=0.15)

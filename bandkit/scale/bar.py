@@ -36,6 +36,7 @@ _BOX_MARGIN_FRAC = 0.25
 _MAX_MEASURED = 24
 _RIVAL = 0.7  # a second piece with this share of the best one's score leaves the choice to a person
 _HOPELESS = 0.02
+_HOPELESS_SHARE = 0.6  # of the length that halves the confidence
 _SHORTEST = 0.025  # of the longer side: strokes of a label are shorter
 _WIDEST = 0.12  # of the shorter side: cores are wider
 
@@ -124,7 +125,8 @@ def search_bar(overview: NDArray[Any], step_px: int, read: Read, *, size_px: tup
     """
     grey = to_grey(overview)
     widest_px = _WIDEST * min(image_size_px or size_px)
-    pieces = sorted(straight_pieces(grey), key=lambda piece: -piece.rank)[:_MAX_MEASURED]
+    shortest_px = _HOPELESS_SHARE * _SHORTEST * max(size_px) / step_px
+    pieces = sorted(straight_pieces(grey, shortest_px), key=lambda piece: -piece.rank)[:_MAX_MEASURED]
     measured = [bar for piece in pieces if (bar := measure(grey, piece)) is not None]
     sized = [replace(bar, confidence=bar.confidence * _size_likeness(bar, step_px, max(size_px), widest_px))
              for bar in measured]

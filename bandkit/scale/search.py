@@ -20,13 +20,15 @@ _MAX_TILT = 0.22  # tangent of about 12 degrees
 _MIN_CONTRAST = 0.1  # of the picture's range of greys
 
 
-def straight_pieces(grey: Grey) -> Iterator[Piece]:
+def straight_pieces(grey: Grey, shortest_px: float = 0.0) -> Iterator[Piece]:
     """Thin straight pieces of all widths: each halving of the picture looks for twice the width.
 
     Parameters
     ----------
     grey : ndarray of shape (rows, columns)
         The picture.
+    shortest_px : float, optional
+        Shorter pieces are of no use.
 
     Yields
     ------
@@ -37,11 +39,11 @@ def straight_pieces(grey: Grey) -> Iterator[Piece]:
     least = _MIN_CONTRAST * _grey_span(grey)
     if not least > 0:
         return
-    step = 1
-    level = grey
+    step, level = 1, grey
     while max(level.shape) >= 4 * _MIN_LENGTH_PX and min(level.shape) > 2 * _THIN_PX + 1:
         for turned in (False, True):
-            for piece in _lying_pieces(level.T if turned else level, least):
+            lying = np.ascontiguousarray(level.T) if turned else level
+            for piece in _lying_pieces(lying, least, max(shortest_px / step, _MIN_LENGTH_PX)):
                 upright = replace(piece, x=piece.y, y=piece.x, dx=piece.dy, dy=piece.dx) if turned else piece
                 yield upright.scaled(step)
         level = _halved(level)
@@ -57,32 +59,42 @@ def _halved(level: Grey) -> Grey:
     return halved
 
 
-def _lying_pieces(level: Grey, least: float) -> Iterator[Piece]:
+def _lying_pieces(level: Grey, least: float, shortest: float) -> Iterator[Piece]:
     """Pieces along x that stand out against what lies `_THIN_PX` above and also below."""
     middle = level[_THIN_PX:-_THIN_PX]
     above, below = middle - level[: -2 * _THIN_PX], middle - level[2 * _THIN_PX :]
     for sign, contrast in ((1, np.minimum(above, below)), (-1, -np.maximum(above, below))):
-        yield from _straight_parts(contrast, least, sign)
+        for part in _straight_parts(contrast, least, shortest):
+            yield replace(part, sign=sign)
 
 
-def _straight_parts(contrast: Grey, least: float, sign: int) -> Iterator[Piece]:
+def _straight_parts(contrast: Grey, least: float, shortest: float) -> Iterator[Piece]:
     """List connected parts above ``least`` that are long, straight and filled."""
+    for y, x in _parts(contrast > least, shortest):
+        first, last = int(x.min()), int(x.max())
+        columns, rows = last - first + 1, int(y[-1] - y[0]) + 1
+        if columns < shortest or rows > _THIN_PX + 2 + _MAX_TILT * columns:
+            continue
+        if first == 0 or last == contrast.shape[1] - 1:
+            continue  # runs out of the picture: a frame or a table's edge
+        part = _part_shape(x, y, contrast[y, x])
+        if part is not None:
+            yield part.moved(0, _THIN_PX)
+
+
+def _parts(mask: NDArray[np.bool_], least_size: float) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp]]]:
+    """Rows and columns of each connected part that is large enough; of noise and texture there are thousands."""
     from scipy import ndimage  # only where a bar must be found
 
-    labels, _ = ndimage.label(contrast > least)
-    boxes = ndimage.find_objects(labels)
-    sizes = np.bincount(labels.ravel())
-    for number in 1 + np.flatnonzero(sizes[1:] >= _MIN_LENGTH_PX):  # noise makes thousands of specks
-        box = boxes[number - 1]
-        rows, columns = box[0].stop - box[0].start, box[1].stop - box[1].start
-        if columns < _MIN_LENGTH_PX or rows > _THIN_PX + 2 + _MAX_TILT * columns:
-            continue
-        if box[1].start == 0 or box[1].stop == contrast.shape[1]:
-            continue  # runs out of the picture: a frame or a table's edge
-        y, x = np.nonzero(labels[box] == number)
-        part = _part_shape(x, y, contrast[box][y, x])
-        if part is not None:
-            yield replace(part, sign=sign).moved(box[1].start, box[0].start + _THIN_PX)
+    cells = np.flatnonzero(mask)
+    numbers = ndimage.label(mask)[0].ravel()[cells]
+    large = (np.bincount(numbers) >= least_size)[numbers]
+    cells, numbers = cells[large], numbers[large]
+    order = np.argsort(numbers, kind="stable")
+    cells, numbers = cells[order], numbers[order]
+    if cells.size:
+        for part in np.split(cells, np.flatnonzero(np.diff(numbers)) + 1):
+            yield np.divmod(part, mask.shape[1])
 
 
 def _part_shape(x: NDArray[Any], y: NDArray[Any], contrast: NDArray[Any]) -> Piece | None:

@@ -36,7 +36,7 @@ SHOWN_FRAC = 0.35
 # taking this share of the light. Borders of drifting colour and patches of encrusters fail one or the other.
 SHARP_MM = 0.4
 PLACED_MM, PLACED_SAMPLES = 0.08, 1.6
-MIN_SHOWN_FRAC = 0.75
+MIN_SHOWN_FRAC = 0.8
 MIN_T = 2.0
 MIN_LOST_FRAC = 0.01
 

@@ -1,4 +1,4 @@
-"""How well found marks agree with true ones.
+"""How well what was measured agrees with what is true.
 
 A found mark is right when it lies within 0.3 of the local year of a true one that no
 other found mark has. Marks within a third of a year of the track's inner end are left out:
@@ -13,8 +13,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.optimize import linear_sum_assignment
 
+from generators import Slab
+
 TOLERANCE_YR = 0.3
 INNER_END_YR = 1.0 / 3.0
+# Half width of a 90 % interval of a normal error, in standard deviations.
+SD_OF_90_PERCENT = 1.645
 RELIABILITY_EDGES = (0.0, 0.3, 0.5, 0.6, 0.7, 0.8, 0.9, 0.97, 1.0)
 
 
@@ -121,3 +125,52 @@ def reliability(probability: np.ndarray, right: np.ndarray, edges: Sequence[floa
     which = np.clip(np.digitize(probability, edges) - 1, 0, len(edges) - 2)
     return [(float(probability[which == k].mean()), float(right[which == k].mean()), int((which == k).sum()))
             for k in range(len(edges) - 1) if (which == k).any()]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Verdict:
+    """What a measurement of one slab is worth.
+
+    ``extension_error_frac`` is the relative error of the extension of every whole year whose two
+    marks are both right; the two density errors, in g/cm3, are against the skeleton that lies on
+    the track and against the bands without the track's own texture. The ``covered`` arrays say
+    whether the 90 % interval of the same year holds the truth (density: the skeleton on the track).
+    """
+
+    marks: SlabScore
+    count_covered: bool
+    extension_error_frac: np.ndarray
+    extension_covered: np.ndarray
+    density_error_g_cm3: np.ndarray
+    density_covered: np.ndarray
+    band_density_error_g_cm3: np.ndarray
+
+
+def judge(slab: Slab, result) -> Verdict:
+    """Hold a measured slab (a result of `bandkit.measure`) against its truth."""
+    marks, growth, track = result.marks, result.growth, result.tracks
+    score = score_marks(marks.depth_mm, slab.mark_depth_mm, slab.track_length_mm, probability=marks.probability,
+                        intervals_mm=list(zip(marks.depth_lo_mm, marks.depth_hi_mm, strict=True)))
+    true_years = len(slab.mark_depth_mm) - 1
+    covered = len(track) == 1 and bool(track.years_lo[0] <= true_years <= track.years_hi[0])
+    rows = {round(float(start), 6): k for k, start in enumerate(growth.start_mm) if growth.complete[k] == "yes"}
+    partner = dict(match_marks(marks.depth_mm, slab.mark_depth_mm))
+    years = [(rows[key], partner[i]) for i in sorted(partner) if partner.get(i + 1) == partner[i] + 1
+             and (key := round(float(marks.depth_mm[i]), 6)) in rows]
+    row, year = (np.array(v, dtype=int) for v in (zip(*years, strict=True) if years else ((), ())))
+    extension, true_extension = growth.extension_mm_yr[row], slab.year_extension_mm[year]
+    density = growth.density_g_cm3[row]
+    extension_error, density_error = extension - true_extension, density - slab.year_density_g_cm3[year]
+    return Verdict(
+        marks=score, count_covered=covered, extension_error_frac=extension_error / true_extension,
+        extension_covered=np.abs(extension_error) <= SD_OF_90_PERCENT * growth.extension_sd_mm_yr[row],
+        density_error_g_cm3=density_error, band_density_error_g_cm3=density - slab.band_density_g_cm3[year],
+        density_covered=np.abs(density_error) <= SD_OF_90_PERCENT * growth.density_sd_g_cm3[row])
+
+
+def nothing_measured(slab: Slab) -> Verdict:
+    """The verdict on a slab that was refused."""
+    none, no = np.empty(0), np.empty(0, dtype=bool)
+    return Verdict(marks=score_marks([], slab.mark_depth_mm, slab.track_length_mm, intervals_mm=[], probability=[]),
+                   count_covered=False, extension_error_frac=none, extension_covered=no, density_error_g_cm3=none,
+                   density_covered=no, band_density_error_g_cm3=none)

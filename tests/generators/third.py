@@ -28,7 +28,7 @@ COLUMN_STEP_MM = 0.5
 COLUMN_SCALES_MM = (1.0, 2.5, 6.0, 15.0)
 # Texture of all scales together over that of the one which competes with the year; set with the straight script, like
 # its namesake in the second model.
-TEXTURE_GAIN = {"easy": 1.0, "ordinary": 2.0, "hard": 1.6}
+TEXTURE_GAIN = {"easy": 1.0, "ordinary": 2.25, "hard": 1.6}
 ABOVE_MM, BELOW_MM, BESIDE_MM = 22.0, 9.0, 18.0
 OUTSIDE_MM = 5.0
 
