@@ -140,8 +140,10 @@ def make_axis(points_px: Sequence[tuple[float, float]], mm_per_px: tuple[float, 
         raise InputError(msg)
     points_mm = _distinct(np.asarray(points_px, float).reshape(-1, 2) * (sx, sy))
     if len(points_mm) < 2:
-        msg = (f"points_px: a track needs two different points, got {len(points_mm)}; draw it from outside the surface "
-               "inwards")
+        msg = (
+            f"points_px: a track needs two different points, got {len(points_mm)}; draw it from outside the surface "
+            "inwards"
+        )
         raise InputError(msg)
     fine = _fine_curve(points_mm, step_mm)
     length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(fine, axis=0).T))])
@@ -151,8 +153,9 @@ def make_axis(points_px: Sequence[tuple[float, float]], mm_per_px: tuple[float, 
     _raise_for_way_back(x_mm, y_mm, mm_per_px)
     tx, ty = np.gradient(x_mm, depth), np.gradient(y_mm, depth)
     norm = np.hypot(tx, ty)
-    return Axis(depth_mm=depth, x_px=x_mm / sx, y_px=y_mm / sy, tangent_x=tx / norm, tangent_y=ty / norm,
-                mm_per_px=(sx, sy))
+    return Axis(
+        depth_mm=depth, x_px=x_mm / sx, y_px=y_mm / sy, tangent_x=tx / norm, tangent_y=ty / norm, mm_per_px=(sx, sy)
+    )
 
 
 def _distinct(points_mm: FloatArray) -> FloatArray:
@@ -168,8 +171,10 @@ def _raise_for_way_back(x_mm: FloatArray, y_mm: FloatArray, mm_per_px: tuple[flo
     turned = dx[1:] * dx[:-1] + dy[1:] * dy[:-1] <= SHARPEST_TURN_COS * length[1:] * length[:-1]
     if turned.any():
         i = int(np.flatnonzero(turned)[0]) + 1
-        msg = (f"points_px: the track turns back on itself near [{x_mm[i] / mm_per_px[0]:.0f}, "
-               f"{y_mm[i] / mm_per_px[1]:.0f}]; draw it in one direction, from outside the surface inwards")
+        msg = (
+            f"points_px: the track turns back on itself near [{x_mm[i] / mm_per_px[0]:.0f}, "
+            f"{y_mm[i] / mm_per_px[1]:.0f}]; draw it in one direction, from outside the surface inwards"
+        )
         raise InputError(msg)
 
 

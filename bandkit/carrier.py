@@ -134,8 +134,10 @@ class Luminescence:
     @property
     def methods(self) -> tuple[str, ...]:
         """Sentences for the methods paragraph."""
-        return ("Luminescence was measured as the ratio of linear green to blue (after Grove et al. 2010), which is "
-                "free of the illumination.",)
+        return (
+            "Luminescence was measured as the ratio of linear green to blue (after Grove et al. 2010), which is "
+            "free of the illumination.",
+        )
 
     def signal(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray) -> FloatArray:
         """Luminescence index."""
@@ -220,8 +222,15 @@ class BoxPixels:
     y0_px: int
 
 
-def model_beam(intensity: FloatArray, step_px: float, patches: Sequence[tuple[BoxPixels, FloatArray]], *,
-               size_px: tuple[int, int], exclude_px: Sequence[Box], values: Values) -> Beam:
+def model_beam(
+    intensity: FloatArray,
+    step_px: float,
+    patches: Sequence[tuple[BoxPixels, FloatArray]],
+    *,
+    size_px: tuple[int, int],
+    exclude_px: Sequence[Box],
+    values: Values,
+) -> Beam:
     """Model the open beam from patches that a person marked, or from what is found.
 
     Parameters

@@ -35,8 +35,8 @@ from bandkit.record.model import Box, Dense
 from bandkit.results import SlabResult
 from bandkit.scale import Scale, resolve_scale
 from bandkit.staining import MeasuredStains, measure_stains, offer_stains
-from bandkit.tracks import MeasuredTrack, SlabImage, TrackStrip, cut_strip, measure_track
 from bandkit.tell import tell
+from bandkit.tracks import MeasuredTrack, SlabImage, TrackStrip, cut_strip, measure_track
 
 FloatArray = NDArray[np.float64]
 
@@ -66,8 +66,10 @@ def measure(record: Record | str | Path) -> SlabResult:
     if not isinstance(record, Record):
         record = read_record(record)
     if not record.tracks:
-        msg = (f"{record.path}: track: none is given, and growth is measured along one; add [[track]] with name and "
-               "points_px, drawn from outside the surface inwards")
+        msg = (
+            f"{record.path}: track: none is given, and growth is measured along one; add [[track]] with name and "
+            "points_px, drawn from outside the surface inwards"
+        )
         raise RecordError(msg, reason="no-track")
     with open_image(record.image.path) as image:
         return _measure_open(record, image)
@@ -78,20 +80,37 @@ def _measure_open(record: Record, image: ImageSource) -> SlabResult:
     raise_for_image(record, image.width_px, image.height_px)
     overview = image.overview(OVERVIEW_SIDE_PX)
     _raise_for_blank(record, overview)
-    scale = resolve_scale(record.scale, kind=record.image.kind, resolution_mm_px=image.resolution_mm_px,
-                          read=image.read, overview=lambda: overview, size_px=(image.width_px, image.height_px))
+    scale = resolve_scale(
+        record.scale,
+        kind=record.image.kind,
+        resolution_mm_px=image.resolution_mm_px,
+        read=image.read,
+        overview=lambda: overview,
+        size_px=(image.width_px, image.height_px),
+    )
     carrier = _carrier(record, image, overview, scale)
     slab = _slab_image(record, image, scale, carrier)
     tracks, stains, flags = _measure_tracks(record, slab, image)
-    return tell(record=record, image=image, overview=overview, scale=scale, carrier=carrier, tracks=tracks,
-                stains=stains, flags=(*image.notes, *scale.flags, *carrier.flags, *flags), hashes=_hashes(record, image))
+    return tell(
+        record=record,
+        image=image,
+        overview=overview,
+        scale=scale,
+        carrier=carrier,
+        tracks=tracks,
+        stains=stains,
+        flags=(*image.notes, *scale.flags, *carrier.flags, *flags),
+        hashes=_hashes(record, image),
+    )
 
 
 def _slab_image(record: Record, image: ImageSource, scale: Scale, carrier: Carrier) -> SlabImage:
     """The image as its tracks see it: a radiograph stored in colour is read as grey."""
     size_px = (image.width_px, image.height_px)
     if isinstance(carrier, Radiography) and image.channels == 3:
-        return SlabImage(read=lambda *box: _grey(image.read(*box)), size_px=size_px, channels=1, scale=scale, carrier=carrier)
+        return SlabImage(
+            read=lambda *box: _grey(image.read(*box)), size_px=size_px, channels=1, scale=scale, carrier=carrier
+        )
     return SlabImage(read=image.read, size_px=size_px, channels=image.channels, scale=scale, carrier=carrier)
 
 
@@ -104,8 +123,9 @@ def _raise_for_blank(record: Record, overview: Overview) -> None:
         raise DetectionError(msg, reason="blank-image")
 
 
-def _measure_tracks(record: Record, slab: SlabImage, image: ImageSource
-                    ) -> tuple[list[MeasuredTrack], list[MeasuredStains], list[Flag]]:
+def _measure_tracks(
+    record: Record, slab: SlabImage, image: ImageSource
+) -> tuple[list[MeasuredTrack], list[MeasuredStains], list[Flag]]:
     """Measure every track; a photograph without an annual mark is measured for its stains only."""
     tracks, stains = [], []
     saturated: dict[str, float] = {}
@@ -118,8 +138,11 @@ def _measure_tracks(record: Record, slab: SlabImage, image: ImageSource
         track = measure_track(slab, record, spec, strip) if marks_wanted or _is_read(record, spec.name) else None
         if track is not None:
             tracks.append(track)
-        stains.append(measure_stains(record, spec, strip, full_scale=image.full_scale,
-                                     scale_sd_frac=slab.scale.sd_frac, track=track))
+        stains.append(
+            measure_stains(
+                record, spec, strip, full_scale=image.full_scale, scale_sd_frac=slab.scale.sd_frac, track=track
+            )
+        )
     flags = list(grey_flags(saturated, full_scale=image.full_scale)) if saturated else []
     return tracks, offer_stains(stains), flags
 
@@ -132,8 +155,10 @@ def _is_read(record: Record, track: str) -> bool:
 def _raise_for_nothing(record: Record, track: str, strip: TrackStrip) -> None:
     """Refuse a track that shows no skeleton."""
     if len(strip.depth_mm) < 20 or not np.isfinite(strip.signal).any():
-        msg = (f"{record.path}: track.{track}.points_px: no skeleton lies under this track; draw it from just outside "
-               "the outer surface inwards, and check image.dense and the scale")
+        msg = (
+            f"{record.path}: track.{track}.points_px: no skeleton lies under this track; draw it from just outside "
+            "the outer surface inwards, and check image.dense and the scale"
+        )
         raise DetectionError(msg, reason="no-skeleton")
 
 
@@ -152,34 +177,61 @@ def _carrier(record: Record, image: ImageSource, overview: Overview, scale: Scal
     return _radiography(record, image, grey, overview.step_px, dense=dense, scale=scale, flags=flags)
 
 
-def _radiography(record: Record, image: ImageSource, grey: FloatArray, step_px: float, *, dense: Dense, scale: Scale,
-                 flags: list[Flag]) -> Radiography:
+def _radiography(
+    record: Record,
+    image: ImageSource,
+    grey: FloatArray,
+    step_px: float,
+    *,
+    dense: Dense,
+    scale: Scale,
+    flags: list[Flag],
+) -> Radiography:
     """Model the beam and calibrate the standards of a radiograph."""
     spec, values = record.density, record.image.values
-    bare = Radiography(dense=dense, values=values, full_scale=image.full_scale, calibration=None, flags=(),
-                       beam=model_beam(np.ones((1, 1)), 1.0, (), size_px=(1, 1), exclude_px=(), values="hounsfield"))
+    bare = Radiography(
+        dense=dense,
+        values=values,
+        full_scale=image.full_scale,
+        calibration=None,
+        flags=(),
+        beam=model_beam(np.ones((1, 1)), 1.0, (), size_px=(1, 1), exclude_px=(), values="hounsfield"),
+    )
     standards = [_box(image, s.box_px) for s in spec.standards] if spec else []
     patches = [_box(image, box) for box in spec.open_beam_px] if spec else []
-    beam = model_beam(bare.intensity(grey), step_px, [(p, bare.intensity(_grey(p.grey).astype(np.float64))) for p in patches],
-                      size_px=(image.width_px, image.height_px), exclude_px=[*(b.box_px for b in standards), *_bar_box(scale)],
-                      values=values)
+    beam = model_beam(
+        bare.intensity(grey),
+        step_px,
+        [(p, bare.intensity(_grey(p.grey).astype(np.float64))) for p in patches],
+        size_px=(image.width_px, image.height_px),
+        exclude_px=[*(b.box_px for b in standards), *_bar_box(scale)],
+        values=values,
+    )
     calibration = None
     if spec is not None and standards:
         measured = [patch_of(box, dense=dense, values=values, full_scale=image.full_scale) for box in standards]
         calibration = calibrate_standards(spec, measured, beam, values)
-        flags += grey_flags({f"{s.material} {s.thickness_mm:g} mm": saturated_frac(b.grey, full_scale=image.full_scale)
-                             for s, b in zip(spec.standards, standards, strict=True)}, full_scale=image.full_scale)
+        flags += grey_flags(
+            {
+                f"{s.material} {s.thickness_mm:g} mm": saturated_frac(b.grey, full_scale=image.full_scale)
+                for s, b in zip(spec.standards, standards, strict=True)
+            },
+            full_scale=image.full_scale,
+        )
     else:
         flags.append(Flag(code="no-standards"))
-    return Radiography(dense=dense, values=values, full_scale=image.full_scale, beam=beam, calibration=calibration,
-                       flags=tuple(flags))
+    return Radiography(
+        dense=dense, values=values, full_scale=image.full_scale, beam=beam, calibration=calibration, flags=tuple(flags)
+    )
 
 
 def _box(image: ImageSource, box_px: Box) -> BoxPixels:
     """Read the pixels of a box, as greys."""
     x0, y0 = (max(round(v), 0) for v in box_px[:2])
     x1, y1 = min(round(box_px[2]), image.width_px), min(round(box_px[3]), image.height_px)
-    return BoxPixels(box_px=box_px, grey=_grey(image.read(x0, y0, max(x1, x0 + 1), max(y1, y0 + 1))), x0_px=x0, y0_px=y0)
+    return BoxPixels(
+        box_px=box_px, grey=_grey(image.read(x0, y0, max(x1, x0 + 1), max(y1, y0 + 1))), x0_px=x0, y0_px=y0
+    )
 
 
 def _bar_box(scale: Scale) -> list[Box]:

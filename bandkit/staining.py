@@ -99,8 +99,15 @@ class MeasuredStains:
     dye_index: FloatArray | None = None
 
 
-def measure_stains(record: Record, spec: TrackSpec, strip: TrackStrip, *, full_scale: float, scale_sd_frac: float = 0.0,
-                   track: MeasuredTrack | None = None) -> MeasuredStains:
+def measure_stains(
+    record: Record,
+    spec: TrackSpec,
+    strip: TrackStrip,
+    *,
+    full_scale: float,
+    scale_sd_frac: float = 0.0,
+    track: MeasuredTrack | None = None,
+) -> MeasuredStains:
     """Find the stainings of a slab on one track.
 
     Parameters
@@ -124,14 +131,23 @@ def measure_stains(record: Record, spec: TrackSpec, strip: TrackStrip, *, full_s
         One row per staining, found or not.
     """
     lines = _lines(record, strip, full_scale)
-    rows = tuple(_row(record, stain, line, strip, scale_sd_frac)
-                 for stain, line in zip(record.stains, lines, strict=True))
-    flags = [Flag(code=code, detail=row.date.isoformat(), track=spec.name,
-                  depth_mm=row.depth_mm if row.found else None) for row in rows for code in row.codes]
+    rows = tuple(
+        _row(record, stain, line, strip, scale_sd_frac) for stain, line in zip(record.stains, lines, strict=True)
+    )
+    flags = [
+        Flag(code=code, detail=row.date.isoformat(), track=spec.name, depth_mm=row.depth_mm if row.found else None)
+        for row in rows
+        for code in row.codes
+    ]
     if track is not None and len(track.marks.depth_mm):
         flags += _check_count(record, track, rows, spec.name)
-    return MeasuredStains(track=spec.name, strip=strip, rows=rows, flags=tuple(flags),
-                          dye_index=_dye_profile(strip, full_scale, spec) if _shows_dye(record, strip) else None)
+    return MeasuredStains(
+        track=spec.name,
+        strip=strip,
+        rows=rows,
+        flags=tuple(flags),
+        dye_index=_dye_profile(strip, full_scale, spec) if _shows_dye(record, strip) else None,
+    )
 
 
 def _shows_dye(record: Record, strip: TrackStrip) -> bool:
@@ -183,8 +199,17 @@ def _picked(stain: StainSpec, strip: TrackStrip) -> StainLine | None:
         return None
     depth = strip.axis.project(*stain.at_px)[0] - strip.surface.depth_mm
     across = strip.across_mm[[0, -1]]
-    return StainLine(found=True, depth_mm=depth, depth_sd_mm=PICK_SD_MM, confidence=1.0, contrast_to_noise=float("nan"),
-                     across_mm=across, line_depth_mm=np.full(2, depth), tail_mm=float("nan"), flags=("stain-picked",))
+    return StainLine(
+        found=True,
+        depth_mm=depth,
+        depth_sd_mm=PICK_SD_MM,
+        confidence=1.0,
+        contrast_to_noise=float("nan"),
+        across_mm=across,
+        line_depth_mm=np.full(2, depth),
+        tail_mm=float("nan"),
+        flags=("stain-picked",),
+    )
 
 
 def _row(record: Record, stain: StainSpec, line: StainLine | None, strip: TrackStrip, scale_sd_frac: float) -> StainRow:
@@ -200,22 +225,42 @@ def _row(record: Record, stain: StainSpec, line: StainLine | None, strip: TrackS
         codes += line.flags
         if interval > 0:
             codes += interval_flags(interval)
-            extension, extension_sd = extension_since(line.depth_mm, line.depth_sd_mm, interval,
-                                                      surface_sd_mm=strip.surface.sd_mm)
+            extension, extension_sd = extension_since(
+                line.depth_mm, line.depth_sd_mm, interval, surface_sd_mm=strip.surface.sd_mm
+            )
             extension_sd = float(np.hypot(extension_sd, scale_sd_frac * extension))
     found = line is not None and line.found
     nothing = np.empty(0)
     return StainRow(
-        date=stain.date, dye=stain.dye, found=found, depth_mm=line.depth_mm if line and found else float("nan"),
-        depth_sd_mm=line.depth_sd_mm if line and found else float("nan"), interval_yr=interval, extension_mm_yr=extension,
-        extension_sd_mm_yr=extension_sd, confidence=line.confidence if line else float("nan"), codes=tuple(codes),
-        across_mm=line.across_mm if line and found else nothing, line_mm=line.line_depth_mm if line and found else nothing)
+        date=stain.date,
+        dye=stain.dye,
+        found=found,
+        depth_mm=line.depth_mm if line and found else float("nan"),
+        depth_sd_mm=line.depth_sd_mm if line and found else float("nan"),
+        interval_yr=interval,
+        extension_mm_yr=extension,
+        extension_sd_mm_yr=extension_sd,
+        confidence=line.confidence if line else float("nan"),
+        codes=tuple(codes),
+        across_mm=line.across_mm if line and found else nothing,
+        line_mm=line.line_depth_mm if line and found else nothing,
+    )
 
 
 def _check_count(record: Record, track: MeasuredTrack, rows: Sequence[StainRow], name: str) -> list[Flag]:
     """Compare the years counted outside each stain with the dates."""
-    checks = [check_against_stain(track.marks.depth_mm, track.dated, stain_depth_mm=row.depth_mm, stain_date=row.date,
-                                  collected=record.specimen.collected, track=name) for row in rows if row.found]
+    checks = [
+        check_against_stain(
+            track.marks.depth_mm,
+            track.dated,
+            stain_depth_mm=row.depth_mm,
+            stain_date=row.date,
+            collected=record.specimen.collected,
+            track=name,
+        )
+        for row in rows
+        if row.found
+    ]
     return [check.flag for check in checks if check.flag is not None]
 
 

@@ -56,8 +56,9 @@ class Strip:
         return int(np.argmin(np.abs(self.across_mm)))
 
 
-def straighten(read: ReadRegion, size_px: tuple[int, int], axis: Axis, across_mm: FloatArray, *,
-               channels: int = 1) -> Strip:
+def straighten(
+    read: ReadRegion, size_px: tuple[int, int], axis: Axis, across_mm: FloatArray, *, channels: int = 1
+) -> Strip:
     """Sample an image along an axis and to both sides of it.
 
     Parameters
@@ -99,8 +100,9 @@ def _shrink_factor(axis: Axis, across_mm: FloatArray) -> int:
     return max(int(step / max(axis.mm_per_px) + 1e-6), 1)
 
 
-def _sample_block(read: ReadRegion, size_px: tuple[int, int], x_px: FloatArray, y_px: FloatArray, *,
-                  shrink: int, channels: int) -> FloatArray:
+def _sample_block(
+    read: ReadRegion, size_px: tuple[int, int], x_px: FloatArray, y_px: FloatArray, *, shrink: int, channels: int
+) -> FloatArray:
     """Read the bounding box of some samples and interpolate in it."""
     # Imported here: measuring needs it, asking for help does not.
     from scipy.ndimage import map_coordinates
@@ -115,8 +117,10 @@ def _sample_block(read: ReadRegion, size_px: tuple[int, int], x_px: FloatArray, 
     rows = (y_px - y0 + 0.5) / shrink - 0.5
     cols = (x_px - x0 + 0.5) / shrink - 0.5
     planes = region[..., None] if channels == 1 else region
-    sampled = [map_coordinates(planes[..., c], [rows, cols], order=1, mode="nearest", output=np.float64)
-               for c in range(channels)]
+    sampled = [
+        map_coordinates(planes[..., c], [rows, cols], order=1, mode="nearest", output=np.float64)
+        for c in range(channels)
+    ]
     out = np.stack(sampled, axis=-1)
     outside = (x_px < -0.5) | (x_px > width - 0.5) | (y_px < -0.5) | (y_px > height - 0.5)
     out[outside] = np.nan

@@ -120,7 +120,7 @@ def _edge(profile: FloatArray, step: float) -> tuple[float, float, float] | None
     persist = max(int(PERSIST_MM / step), 3)
     n_start = max(int(0.6 / step), 3)
     outside = float(np.median(filled[:n_start]))
-    typical = float(np.median(filled[len(filled) // 10:]))
+    typical = float(np.median(filled[len(filled) // 10 :]))
     rise = np.sign(typical - outside)
     noise = float(np.std(filled[:n_start])) + 1e-9
     if abs(typical - outside) < LEAST_STEP_SD * noise or abs(typical - outside) < 0.1 * _spread(filled):
@@ -132,9 +132,9 @@ def _edge(profile: FloatArray, step: float) -> tuple[float, float, float] | None
     if first is None or first < 2:
         return None
     a, b = first + int(BEHIND_MM[0] / step), first + int(BEHIND_MM[1] / step) + 1
-    inside = float(np.median(filled[a:max(b, a + 1)]))
+    inside = float(np.median(filled[a : max(b, a + 1)]))
     # The background right before the edge is a better zero than the first samples.
-    before = filled[max(first - int(1.5 / step) - n_start, 0):max(first - int(1.0 / step), n_start)]
+    before = filled[max(first - int(1.5 / step) - n_start, 0) : max(first - int(1.0 / step), n_start)]
     outside = float(np.median(before))
     return _cross(filled, outside, inside, first) * step, outside, inside
 
@@ -147,7 +147,7 @@ def _spread(profile: FloatArray) -> float:
 
 def _first_lasting(over: NDArray[np.bool_], persist: int) -> int | None:
     """First sample from which at least 70 % of the next ones are over."""
-    run = np.convolve(over, np.ones(persist), "full")[persist - 1:]
+    run = np.convolve(over, np.ones(persist), "full")[persist - 1 :]
     good = np.flatnonzero(over & (run >= 0.7 * persist))
     return int(good[0]) if len(good) else None
 
@@ -198,5 +198,12 @@ def _fit_line(bins: FloatArray, edges: FloatArray, known: NDArray[np.bool_]) -> 
 def _absent(bins: FloatArray, values: FloatArray) -> Surface:
     """No surface: depth starts at the first drawn point."""
     level = float(np.nanmedian(values)) if np.isfinite(values).any() else float("nan")
-    return Surface(found=False, depth_mm=0.0, sd_mm=0.0, across_mm=bins, line_mm=np.zeros_like(bins),
-                   outside=float("nan"), inside=level)
+    return Surface(
+        found=False,
+        depth_mm=0.0,
+        sd_mm=0.0,
+        across_mm=bins,
+        line_mm=np.zeros_like(bins),
+        outside=float("nan"),
+        inside=level,
+    )

@@ -34,9 +34,18 @@ FloatArray = NDArray[np.float64]
 DYE_SIGNAL = "dye index (0 is clean skeleton)"
 
 
-def tell(*, record: Record, image: ImageSource, overview: Overview, scale: Scale, carrier: Carrier,
-         tracks: Sequence[MeasuredTrack], stains: Sequence[MeasuredStains], flags: Sequence[Flag],
-         hashes: Mapping[str, str]) -> SlabResult:
+def tell(
+    *,
+    record: Record,
+    image: ImageSource,
+    overview: Overview,
+    scale: Scale,
+    carrier: Carrier,
+    tracks: Sequence[MeasuredTrack],
+    stains: Sequence[MeasuredStains],
+    flags: Sequence[Flag],
+    hashes: Mapping[str, str],
+) -> SlabResult:
     """Put the measurements of one slab into its result.
 
     Parameters
@@ -72,33 +81,53 @@ def tell(*, record: Record, image: ImageSource, overview: Overview, scale: Scale
     for stain in stains:
         all_flags += stain.flags
     return SlabResult(
-        specimen=to_plain(record.specimen), image=_image_facts(record, image, DYE_SIGNAL if stains and not tracks else carrier.unit, carrier), scale=_scale_facts(scale),
+        specimen=to_plain(record.specimen),
+        image=_image_facts(record, image, DYE_SIGNAL if stains and not tracks else carrier.unit, carrier),
+        scale=_scale_facts(scale),
         growth=GrowthTable.from_rows([row for t in tracks for row in _growth_rows(specimen, t)]),
         marks=MarkTable.from_rows([row for t in tracks for row in _mark_rows(specimen, t)]),
         stains=StainTable.from_rows([row for s in stains for row in _stain_rows(specimen, s)]),
         tracks=TrackTable.from_rows(_track_rows(record, scale, tracks, stains, all_flags)),
         profile=ProfileTable.concatenate(_profiles(tracks, stains)),
         lines=tuple(line for s in stains for line in _lines(s, tracks)),
-        calibration=_calibration(carrier), flags=_distinct(all_flags),
-        methods=_methods(record, scale, carrier, tracks, stains), settings=_settings(record),
+        calibration=_calibration(carrier),
+        flags=_distinct(all_flags),
+        methods=_methods(record, scale, carrier, tracks, stains),
+        settings=_settings(record),
         provenance={"version": __version__, "record": record.path.name, **hashes, **_libraries()},
         chronologies={t.spec.name: t.marks.draws_mm for t in tracks},
-        picture=_picture(overview, image), picture_step_px=float(overview.step_px))
+        picture=_picture(overview, image),
+        picture_step_px=float(overview.step_px),
+    )
 
 
 def _image_facts(record: Record, image: ImageSource, signal: str, carrier: Carrier) -> dict[str, Any]:
     """What a reader of the result needs to know of the image."""
-    return {"file": record.image.file, "kind": record.image.kind, "values": record.image.values,
-            "dense": carrier.dense if isinstance(carrier, Radiography) else None, "signal": signal,
-            "width_px": image.width_px, "height_px": image.height_px, "channels": image.channels, "bits": image.bits,
-            "format": image.format, "notes": [flag.sentence for flag in image.notes]}
+    return {
+        "file": record.image.file,
+        "kind": record.image.kind,
+        "values": record.image.values,
+        "dense": carrier.dense if isinstance(carrier, Radiography) else None,
+        "signal": signal,
+        "width_px": image.width_px,
+        "height_px": image.height_px,
+        "channels": image.channels,
+        "bits": image.bits,
+        "format": image.format,
+        "notes": [flag.sentence for flag in image.notes],
+    }
 
 
 def _scale_facts(scale: Scale) -> dict[str, Any]:
     """Millimetres per pixel and where they come from."""
-    return {"x_mm_px": scale.x_mm_px, "y_mm_px": scale.y_mm_px, "sd_frac": scale.sd_frac, "source": scale.source,
-            "magnification": scale.magnification,
-            "bar_px": [list(point) for point in scale.bar_px] if scale.bar_px else None}
+    return {
+        "x_mm_px": scale.x_mm_px,
+        "y_mm_px": scale.y_mm_px,
+        "sd_frac": scale.sd_frac,
+        "source": scale.source,
+        "magnification": scale.magnification,
+        "bar_px": [list(point) for point in scale.bar_px] if scale.bar_px else None,
+    }
 
 
 def _growth_rows(specimen: str, track: MeasuredTrack) -> list[dict[str, Any]]:
@@ -106,14 +135,33 @@ def _growth_rows(specimen: str, track: MeasuredTrack) -> list[dict[str, Any]]:
     growth = track.growth
     if len(track.marks.depth_mm) == 0:
         return []
-    columns = ("year", "year_start", "year_end", "start_mm", "end_mm", "extension_mm_yr", "extension_sd_mm_yr",
-               "density_g_cm3", "density_sd_g_cm3", "calcification_g_cm2_yr", "calcification_sd_g_cm2_yr", "tilt_deg",
-               "extension_picking_sd_mm_yr", "extension_systematic_sd_mm_yr", "density_systematic_sd_g_cm3")
+    columns = (
+        "year",
+        "year_start",
+        "year_end",
+        "start_mm",
+        "end_mm",
+        "extension_mm_yr",
+        "extension_sd_mm_yr",
+        "density_g_cm3",
+        "density_sd_g_cm3",
+        "calcification_g_cm2_yr",
+        "calcification_sd_g_cm2_yr",
+        "tilt_deg",
+        "extension_picking_sd_mm_yr",
+        "extension_systematic_sd_mm_yr",
+        "density_systematic_sd_g_cm3",
+    )
     rows = []
     for i in range(len(growth.year)):
         row: dict[str, Any] = {name: float(getattr(growth, name)[i]) for name in columns}
-        row |= {"specimen": specimen, "track": track.spec.name, "certainty": str(growth.certainty[i]),
-                "complete": "yes" if growth.complete[i] else "partial", "flags": str(growth.flags[i])}
+        row |= {
+            "specimen": specimen,
+            "track": track.spec.name,
+            "certainty": str(growth.certainty[i]),
+            "complete": "yes" if growth.complete[i] else "partial",
+            "flags": str(growth.flags[i]),
+        }
         rows.append(row)
     return rows
 
@@ -124,13 +172,30 @@ def _mark_rows(specimen: str, track: MeasuredTrack) -> list[dict[str, Any]]:
     x_px, y_px = track.strip.place(marks.depth_mm)
     rows = []
     for i in range(len(marks.depth_mm)):
-        codes = [flag.code for flag in track.flags
-                 if flag.depth_mm is not None and abs(flag.depth_mm - marks.depth_mm[i]) < 1e-6]
-        rows.append({
-            "specimen": specimen, "track": track.spec.name, "mark": i + 1, "year": dated.year[i],
-            "depth_mm": marks.depth_mm[i], "depth_lo_mm": marks.lo_mm[i], "depth_hi_mm": marks.hi_mm[i],
-            "probability": marks.probability[i], "x_px": x_px[i], "y_px": y_px[i], "certainty": str(marks.certainty[i]),
-            "origin": marks.origin, "year_lo": dated.year_lo[i], "year_hi": dated.year_hi[i], "flags": join_codes(codes)})
+        codes = [
+            flag.code
+            for flag in track.flags
+            if flag.depth_mm is not None and abs(flag.depth_mm - marks.depth_mm[i]) < 1e-6
+        ]
+        rows.append(
+            {
+                "specimen": specimen,
+                "track": track.spec.name,
+                "mark": i + 1,
+                "year": dated.year[i],
+                "depth_mm": marks.depth_mm[i],
+                "depth_lo_mm": marks.lo_mm[i],
+                "depth_hi_mm": marks.hi_mm[i],
+                "probability": marks.probability[i],
+                "x_px": x_px[i],
+                "y_px": y_px[i],
+                "certainty": str(marks.certainty[i]),
+                "origin": marks.origin,
+                "year_lo": dated.year_lo[i],
+                "year_hi": dated.year_hi[i],
+                "flags": join_codes(codes),
+            }
+        )
     return rows
 
 
@@ -139,17 +204,34 @@ def _stain_rows(specimen: str, stains: MeasuredStains) -> list[dict[str, Any]]:
     rows = []
     for row in stains.rows:
         x_px, y_px = stains.strip.place(row.depth_mm) if row.found else (np.nan, np.nan)
-        rows.append({
-            "specimen": specimen, "track": stains.track, "stain_date": row.date.isoformat(), "dye": row.dye,
-            "found": "yes" if row.found else "no", "depth_mm": row.depth_mm, "depth_sd_mm": row.depth_sd_mm,
-            "x_px": float(x_px), "y_px": float(y_px), "interval_yr": row.interval_yr,
-            "extension_mm_yr": row.extension_mm_yr, "extension_sd_mm_yr": row.extension_sd_mm_yr,
-            "confidence": row.confidence, "flags": join_codes(row.codes)})
+        rows.append(
+            {
+                "specimen": specimen,
+                "track": stains.track,
+                "stain_date": row.date.isoformat(),
+                "dye": row.dye,
+                "found": "yes" if row.found else "no",
+                "depth_mm": row.depth_mm,
+                "depth_sd_mm": row.depth_sd_mm,
+                "x_px": float(x_px),
+                "y_px": float(y_px),
+                "interval_yr": row.interval_yr,
+                "extension_mm_yr": row.extension_mm_yr,
+                "extension_sd_mm_yr": row.extension_sd_mm_yr,
+                "confidence": row.confidence,
+                "flags": join_codes(row.codes),
+            }
+        )
     return rows
 
 
-def _track_rows(record: Record, scale: Scale, tracks: Sequence[MeasuredTrack], stains: Sequence[MeasuredStains],
-                flags: Sequence[Flag]) -> list[dict[str, Any]]:
+def _track_rows(
+    record: Record,
+    scale: Scale,
+    tracks: Sequence[MeasuredTrack],
+    stains: Sequence[MeasuredStains],
+    flags: Sequence[Flag],
+) -> list[dict[str, Any]]:
     """One row per track: its means, its count and the interval of the count."""
     measured = {track.spec.name: track for track in tracks}
     rows = []
@@ -157,11 +239,18 @@ def _track_rows(record: Record, scale: Scale, tracks: Sequence[MeasuredTrack], s
         strip = stain.strip
         x_px, y_px = strip.place(0.0)
         row: dict[str, Any] = {
-            "specimen": record.specimen.id, "track": spec.name, "length_mm": float(strip.depth_mm[-1]),
-            "mm_per_px": scale.mean_mm_px, "surface_x_px": float(x_px), "surface_y_px": float(y_px),
-            "scale_sd_frac": scale.sd_frac, "surface_sd_mm": strip.surface.sd_mm,
-            "width_mm": spec.width_mm or DEFAULT_WIDTH_MM, "follow_mm": float(np.ptp(strip.across_mm)),
-            "flags": join_codes(flag.code for flag in flags if flag.track == spec.name)}
+            "specimen": record.specimen.id,
+            "track": spec.name,
+            "length_mm": float(strip.depth_mm[-1]),
+            "mm_per_px": scale.mean_mm_px,
+            "surface_x_px": float(x_px),
+            "surface_y_px": float(y_px),
+            "scale_sd_frac": scale.sd_frac,
+            "surface_sd_mm": strip.surface.sd_mm,
+            "width_mm": spec.width_mm or DEFAULT_WIDTH_MM,
+            "follow_mm": float(np.ptp(strip.across_mm)),
+            "flags": join_codes(flag.code for flag in flags if flag.track == spec.name),
+        }
         if spec.name in measured:
             row |= _means(measured[spec.name])
         rows.append(row)
@@ -174,11 +263,16 @@ def _means(track: MeasuredTrack) -> dict[str, float]:
     marks = track.marks
     whole = max(len(marks.depth_mm) - 1, 0)
     return {
-        "years": whole, "years_lo": max(marks.total_lo - 1, 0), "years_hi": max(marks.total_hi - 1, 0),
-        "mean_extension_mm_yr": means.extension_mm_yr, "mean_density_g_cm3": means.density_g_cm3,
+        "years": whole,
+        "years_lo": max(marks.total_lo - 1, 0),
+        "years_hi": max(marks.total_hi - 1, 0),
+        "mean_extension_mm_yr": means.extension_mm_yr,
+        "mean_density_g_cm3": means.density_g_cm3,
         "mean_calcification_g_cm2_yr": means.calcification_g_cm2_yr,
-        "mean_extension_sd_mm_yr": means.extension_sd_mm_yr, "mean_density_sd_g_cm3": means.density_sd_g_cm3,
-        "mean_calcification_sd_g_cm2_yr": means.calcification_sd_g_cm2_yr}
+        "mean_extension_sd_mm_yr": means.extension_sd_mm_yr,
+        "mean_density_sd_g_cm3": means.density_sd_g_cm3,
+        "mean_calcification_sd_g_cm2_yr": means.calcification_sd_g_cm2_yr,
+    }
 
 
 def _profiles(tracks: Sequence[MeasuredTrack], stains: Sequence[MeasuredStains]) -> list[ProfileTable]:
@@ -198,8 +292,14 @@ def _profile(strip: TrackStrip, track: str, value: FloatArray, density_g_cm3: Fl
     """Samples along one track."""
     x_px, y_px = strip.place(strip.depth_mm)
     density = np.full(len(strip.depth_mm), np.nan) if density_g_cm3 is None else density_g_cm3
-    return ProfileTable(track=np.full(len(strip.depth_mm), track), depth_mm=strip.depth_mm, x_px=x_px, y_px=y_px,
-                        value=value, density_g_cm3=density)
+    return ProfileTable(
+        track=np.full(len(strip.depth_mm), track),
+        depth_mm=strip.depth_mm,
+        x_px=x_px,
+        y_px=y_px,
+        value=value,
+        density_g_cm3=density,
+    )
 
 
 def _lines(stains: MeasuredStains, tracks: Sequence[MeasuredTrack]) -> list[Polyline]:
@@ -219,8 +319,9 @@ def _lines(stains: MeasuredStains, tracks: Sequence[MeasuredTrack]) -> list[Poly
     return lines
 
 
-def _line(strip: TrackStrip, track: str, role: Any, label: str, depth_mm: FloatArray, across_mm: FloatArray | float
-          ) -> Polyline:
+def _line(
+    strip: TrackStrip, track: str, role: Any, label: str, depth_mm: FloatArray, across_mm: FloatArray | float
+) -> Polyline:
     """A line given by depth from the surface and distance across."""
     x_px, y_px = strip.place(depth_mm, across_mm)
     known = np.isfinite(x_px) & np.isfinite(y_px)
@@ -243,8 +344,16 @@ def _mark_lines(track: MeasuredTrack) -> list[Polyline]:
     for i, depth in enumerate(track.marks.depth_mm):
         shift = field.shift_at(np.array([depth]), across)[0]
         x_px, y_px = strip.place(depth + shift, across)
-        lines.append(Polyline(track=track.spec.name, role="mark", label=f"{track.dated.year[i]:.0f}", x_px=x_px,
-                              y_px=y_px, certainty=str(track.marks.certainty[i])))
+        lines.append(
+            Polyline(
+                track=track.spec.name,
+                role="mark",
+                label=f"{track.dated.year[i]:.0f}",
+                x_px=x_px,
+                y_px=y_px,
+                certainty=str(track.marks.certainty[i]),
+            )
+        )
     return lines
 
 
@@ -269,10 +378,15 @@ def _distinct(flags: Sequence[Flag]) -> tuple[Flag, ...]:
 
 def _settings(record: Record) -> dict[str, Any]:
     """Numbers that steered the measurement."""
-    return {"most_followed_mm": MOST_FOLLOWED_MM, "default_width_mm": DEFAULT_WIDTH_MM, "finest_step_mm": FINEST_STEP_MM,
-            "mark": record.dating.mark, "mark_date": record.dating.mark_date and "-".join(f"{v:02d}" for v in record.dating.mark_date),
-            "spacing_mm": record.dating.spacing_mm,
-            "slab_thickness_mm": record.density.slab_thickness_mm if record.density else None}
+    return {
+        "most_followed_mm": MOST_FOLLOWED_MM,
+        "default_width_mm": DEFAULT_WIDTH_MM,
+        "finest_step_mm": FINEST_STEP_MM,
+        "mark": record.dating.mark,
+        "mark_date": record.dating.mark_date and "-".join(f"{v:02d}" for v in record.dating.mark_date),
+        "spacing_mm": record.dating.spacing_mm,
+        "slab_thickness_mm": record.density.slab_thickness_mm if record.density else None,
+    }
 
 
 def _libraries() -> dict[str, str]:
@@ -292,25 +406,36 @@ def _picture(overview: Overview, image: ImageSource) -> FloatArray:
     return np.clip((values - low) / max(float(high - low), 1e-12), 0.0, 1.0)
 
 
-def _methods(record: Record, scale: Scale, carrier: Carrier, tracks: Sequence[MeasuredTrack],
-             stains: Sequence[MeasuredStains]) -> tuple[str, ...]:
+def _methods(
+    record: Record, scale: Scale, carrier: Carrier, tracks: Sequence[MeasuredTrack], stains: Sequence[MeasuredStains]
+) -> tuple[str, ...]:
     """Sentences that say what was really done."""
-    sources = {"bar": "a scale bar whose ends were given", "bar found": "a scale bar found in the image",
-               "mm_per_px": "the stated resolution", "file": "the resolution stated in the image file"}
-    sentences = [f"Lengths were taken from {sources.get(scale.source, scale.source)} ({scale.x_mm_px:.5g} mm per pixel, "
-                 f"standard deviation {100 * scale.sd_frac:.2g} %)."]
+    sources = {
+        "bar": "a scale bar whose ends were given",
+        "bar found": "a scale bar found in the image",
+        "mm_per_px": "the stated resolution",
+        "file": "the resolution stated in the image file",
+    }
+    sentences = [
+        f"Lengths were taken from {sources.get(scale.source, scale.source)} ({scale.x_mm_px:.5g} mm per pixel, "
+        f"standard deviation {100 * scale.sd_frac:.2g} %)."
+    ]
     if scale.magnification != 1.0:
         sentences.append(f"They were divided by an X-ray magnification of {scale.magnification:.4f}.")
     surface_sd = max((s.strip.surface.sd_mm for s in stains), default=0.0)
-    sentences.append(f"The outer growth surface was found on each track at the half-way level between background and "
-                     f"skeleton (standard error up to {surface_sd:.2f} mm); depth is along the track from there.")
+    sentences.append(
+        f"The outer growth surface was found on each track at the half-way level between background and "
+        f"skeleton (standard error up to {surface_sd:.2f} mm); depth is along the track from there."
+    )
     sentences += carrier.methods
     for track in tracks:
         sentences += _track_sentences(track)
     if record.stains:
-        sentences.append("The stain line was traced across the slab in a colour index of the dye against the skeleton, and "
-                         "its distal (outer) edge was fitted with a seepage tail; extension since staining is the distance "
-                         "from that edge to the surface over the time between staining and collection.")
+        sentences.append(
+            "The stain line was traced across the slab in a colour index of the dye against the skeleton, and "
+            "its distal (outer) edge was fitted with a seepage tail; extension since staining is the distance "
+            "from that edge to the surface over the time between staining and collection."
+        )
     if tracks:
         sentences.append(tracks[0].dated.rule)
     return tuple(sentences)
@@ -320,8 +445,10 @@ def _track_sentences(track: MeasuredTrack) -> list[str]:
     """How the marks of one track were found."""
     name, width = track.spec.name, float(np.ptp(track.strip.across_mm))
     tilt = float(np.median(np.abs(track.field.tilt_deg)))
-    sentences = [f"Track {name}: the bands were followed over {width:.0f} mm of slab width and averaged along themselves; "
-                 f"they cross the track at {tilt:.0f} degrees (median), and extension is measured square to them."]
+    sentences = [
+        f"Track {name}: the bands were followed over {width:.0f} mm of slab width and averaged along themselves; "
+        f"they cross the track at {tilt:.0f} degrees (median), and extension is measured square to them."
+    ]
     if track.found is None:
         sentences.append(f"Track {name}: the annual marks are those of the reader {track.marks.origin}.")
     elif len(track.marks.depth_mm):
@@ -329,7 +456,8 @@ def _track_sentences(track: MeasuredTrack) -> list[str]:
         sentences.append(
             f"Track {name}: the annual marks come from a hidden semi-Markov model whose mean year "
             f"({model.spacing_mm:.1f} mm, spread {100 * model.spacing_log_sd:.0f} %), annual shape and noise were learnt "
-            f"from the track; intervals are its 90 % posterior intervals.")
+            f"from the track; intervals are its 90 % posterior intervals."
+        )
     return sentences
 
 

@@ -45,11 +45,12 @@ class FakeMeasure:
 
     def __init__(self) -> None:
         self.calls: list[str] = []
+        self.refuse: set[str] = set()
 
     def __call__(self, record: Record) -> SlabResult:
         specimen = record.specimen.id
         self.calls.append(specimen)
-        if specimen.startswith("EMPTY"):
+        if specimen.startswith("EMPTY") or specimen in self.refuse:
             msg = f"{record.path}: nothing on it"
             raise DetectionError(msg)
         if specimen.startswith("BUG"):

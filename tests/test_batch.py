@@ -158,7 +158,7 @@ def test_slabs_of_earlier_runs_stay_in_the_tables(tmp_path, fake_measure):
     assert [folder.name for folder in summary.skipped] == ["TB-02"]
 
 
-@pytest.mark.parametrize("damage", ["image gone", "record broken"])
+@pytest.mark.parametrize("damage", ["image gone", "record broken", "nothing found"])
 def test_rejected_slab_leaves_the_tables_and_stays_out_until_it_is_mended(tmp_path, fake_measure, damage):
     records = [write_slab(tmp_path, name) for name in ("TB-01", "TB-02")]
     out = tmp_path / "out"
@@ -167,6 +167,9 @@ def test_rejected_slab_leaves_the_tables_and_stays_out_until_it_is_mended(tmp_pa
     if damage == "image gone":
         shutil.move(tmp_path / "TB-01.png", tmp_path / "kept.png")
         records[0].write_text(text + "# changed\n")
+    elif damage == "nothing found":
+        records[0].write_text(text + "# changed\n")
+        fake_measure.refuse.add("TB-01")
     else:
         records[0].write_text("record = ")
     summary = measure_batch(records, out)
@@ -181,6 +184,7 @@ def test_rejected_slab_leaves_the_tables_and_stays_out_until_it_is_mended(tmp_pa
     assert [row["record"] for row in rows(out / "rejected.csv")] == ["TB-01.toml"]
     if damage == "image gone":
         shutil.move(tmp_path / "kept.png", tmp_path / "TB-01.png")
+    fake_measure.refuse.clear()
     records[0].write_text(text)
     measure_batch(records, out)
     assert specimens(out) == {"TB-01", "TB-02"}

@@ -14,9 +14,10 @@ from hypothesis import strategies as st
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 from PIL import Image
 
-from bandkit.flags import Flag
+from bandkit.flags import FLAG_MEANINGS, Flag
 from bandkit.output.figure import calibration_figure, png_bytes, slab_figure
 from bandkit.output.picture import round_length_mm
 from bandkit.output.style import thin_labels
@@ -26,7 +27,7 @@ from bandkit.results import GrowthTable, MarkTable, Polyline, ProfileTable, Stai
 
 def texts(figure: Figure) -> list[str]:
     found = [text.get_text() for ax in figure.axes for text in ax.texts]
-    return [*found, *(text.get_text() for text in figure.texts), *(ax.get_title() for ax in figure.axes)]
+    return [*found, *(text.get_text() for text in figure.texts), *(ax.get_title(loc=loc) for ax in figure.axes for loc in ("center", "left"))]
 
 
 def by_gid(axes: list[Axes], gid: str) -> list:
@@ -102,14 +103,54 @@ def test_doubts_stand_at_their_depth_and_in_the_footer() -> None:
     figure = slab_figure(make_result())
     (number,) = (text for text in profiles(figure)[0].texts if text.get_text() == "1")
     assert number.xy[1] == 15.0
-    assert "1  doubtful-mark: track A at 15.0 mm (probability 0.62)" in texts(figure)
+    assert "1  track A at 15.0 mm: this mark may not be annual (probability 0.62)" in texts(figure)
 
 
 def test_many_doubts_do_not_flood_the_figure() -> None:
-    flags = tuple(Flag(code="doubtful-mark", track="A", depth_mm=0.1 * i) for i in range(900))
-    figure = slab_figure(make_result(flags=flags))
+    same = tuple(Flag(code="doubtful-mark", track="A", depth_mm=0.1 * i) for i in range(900))
+    (line,) = (text for text in texts(slab_figure(make_result(flags=same))) if "may not be annual" in text)
+    assert line.startswith("1  track A at 0.0, 0.1, 0.2,")
+    assert line.endswith("and more: this mark may not be annual")
+    figure = slab_figure(make_result(flags=tuple(Flag(code=code, track="A") for code in FLAG_MEANINGS)))
     assert any("more lines of doubts in the report" in text for text in texts(figure))
     assert figure.get_size_inches()[1] < 14
+
+
+def test_no_text_runs_off_the_figure() -> None:
+    flags = tuple(Flag(code=code, track="A", depth_mm=5.0) for code in FLAG_MEANINGS)
+    for result in (make_result(flags=flags), make_result(track_names=("A", "B", "C", "D")), make_stained(flags=flags)):
+        figure = slab_figure(result)
+        figure.draw_without_rendering()
+        width, height = figure.get_size_inches() * figure.dpi
+        for text in figure.findobj(Text):
+            if text.get_text() and text.get_visible():
+                box = text.get_window_extent()
+                assert box.x0 >= 0
+                assert box.x1 <= width, text.get_text()
+                assert box.y0 >= 0
+                assert box.y1 <= height
+
+
+def test_series_say_only_what_they_show() -> None:
+    (note,) = (text for text in texts(slab_figure(make_result())) if text.startswith("filled:"))
+    assert "hollow" in note
+    assert "doubtful" in note
+    rows = [{"track": "A", "year": y, "extension_mm_yr": 10.0, "complete": "yes"} for y in (2010, 2011)]
+    figure = slab_figure(make_result(growth=GrowthTable.from_rows(rows)))
+    (note,) = (text for text in texts(figure) if text.startswith("filled:"))
+    assert "hollow" not in note
+    assert "doubtful" not in note
+
+
+def test_all_series_share_the_years_of_all() -> None:
+    rows = [{"track": "A", "year": y, "extension_mm_yr": 10.0, "density_g_cm3": 1.3, "complete": "yes"} for y in (2010, 2011)]
+    rows.append({"track": "A", "year": 2009, "density_g_cm3": 1.2, "complete": "partial"})
+    axes = [ax for ax in slab_figure(make_result(growth=GrowthTable.from_rows(rows))).axes if "\n" in ax.get_ylabel()]
+    assert len(axes) == 2
+    assert len({ax.get_xlim() for ax in axes}) == 1
+    low, high = axes[0].get_xlim()
+    assert low < 2009
+    assert high > 2011
 
 
 def test_floating_series_are_not_called_years() -> None:
@@ -124,6 +165,25 @@ def test_a_stained_photograph_gets_its_table() -> None:
     assert profiles(figure)[0].get_xlabel() == "redness"
     assert len(by_gid(profiles(figure), "stain")) == 1
     assert not by_gid(figure.axes, "whole-years")
+
+
+def test_stains_without_years_are_set_against_their_dates() -> None:
+    (line,) = by_gid(slab_figure(make_stained()).axes, "stain-dates")
+    assert list(line.get_ydata()) == [0.0, 30.0]
+    np.testing.assert_allclose(line.get_xdata(), [2019 + 165 / 365, 2016 + 153 / 366], atol=2e-3)
+    assert line.axes.yaxis_inverted()
+    undated = make_stained(specimen={"id": "TB-11"})
+    assert not by_gid(slab_figure(undated).axes, "stain-dates")
+    assert not by_gid(slab_figure(make_result(stains=make_stained().stains)).axes, "stain-dates")
+
+
+def test_the_name_of_a_track_leaves_its_surface_free() -> None:
+    figure = slab_figure(make_result())
+    figure.draw_without_rendering()
+    picture = figure.axes[0]
+    (name,) = (text for text in picture.texts if text.get_text() == "A")
+    surface_y = picture.transData.transform((0.0, 0.0))[1]
+    assert name.get_window_extent().y0 > surface_y + 4
 
 
 def test_stains_and_growth_stand_together() -> None:

@@ -15,7 +15,7 @@ from bandkit.flags import FLAG_MEANINGS, Flag
 from bandkit.output import Rejection, write_batch_tables, write_index, write_slab
 from bandkit.output.report import methods_paragraph, report_html
 from bandkit.output.words import count_text, error_text, group_flags, number_text
-from bandkit.results import GrowthTable, SlabResult
+from bandkit.results import GrowthTable, SlabResult, TrackTable
 
 PNG = b"\x89PNG-not-really"
 
@@ -99,6 +99,28 @@ def test_a_photograph_has_no_empty_sections() -> None:
     assert "Stain lines" in text
     for heading in ("Growth per year", "Annual marks", "Density calibration", "whole years in means"):
         assert heading not in text
+
+
+def test_headline_says_whether_the_tracks_agree() -> None:
+    assert "3 whole years on each of 2 tracks" in page(make_result(track_names=("A", "B"))).text
+    rows = [{"specimen": "TB-07", "track": t, "years": n, "mean_extension_mm_yr": 10.0} for t, n in (("A", 20), ("B", 21))]
+    tracks = TrackTable.from_rows(rows)
+    assert "20 to 21 whole years on 2 tracks" in page(make_result(tracks=tracks, track_names=("A", "B"))).text
+
+
+def test_the_growth_table_says_what_a_year_is() -> None:
+    assert "named after the outer, later one" in page(make_result()).text
+    floating = page(make_result(floating=True)).text
+    assert "they are not calendar years" in floating
+    assert "named after the outer" not in floating
+
+
+def test_facts_that_are_not_there_are_left_out() -> None:
+    image = {"file": "a.tif", "kind": "radiograph", "notes": [], "bits": None}
+    text = report_html(make_result(image=image), PNG)
+    assert "<dt>kind</dt>" in text
+    assert "<dt>notes</dt>" not in text
+    assert "<dt>bits</dt>" not in text
 
 
 def test_nothing_noted_says_so() -> None:

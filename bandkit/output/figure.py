@@ -12,10 +12,12 @@ import warnings
 from typing import Any
 
 import numpy as np
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
 from matplotlib.text import Text
 
 from bandkit.output import panels, style
@@ -28,8 +30,12 @@ from bandkit.results import SlabResult
 DPI = 110
 MAX_TRACKS = 4
 _MAX_FOOTER_LINES = 16
+# Characters of text in an inch, at the sizes used here.
+_SMALL_PER_INCH, _FOOTER_PER_INCH = 16.5, 15
 # Of 0 to 9: on these figures as small as higher levels, and faster.
 _COMPRESSION = 3
+
+_TALLEST_SERIES = 3.2
 
 _TURNED = ("", "picture turned a quarter clockwise", "picture turned by half", "picture turned a quarter anticlockwise")
 
@@ -198,14 +204,21 @@ def _share_value_axis(profiles: list[Axes]) -> None:
 
 
 def _draw_right(figure: Figure, box: Box, result: SlabResult, names: tuple[str, ...]) -> None:
-    """The growth series and the stain table, whichever there is."""
+    """The growth series, or stain depths against dates where there is none, and the stain table below."""
     columns = [i for i, panel in enumerate(panels.GROWTH_PANELS) if np.isfinite(getattr(result.growth, panel[0])).any()]
     table = 0.0 if not len(result.stains) else 0.21 * len(panels.stain_rows(result)) + 0.1
+    room = box.height - (table + 0.75 if table else 0.0)
+    upper = Box(left=box.left, top=box.top, width=box.width, height=room)
+    dated = not columns and panels.has_stain_dates(result)
     if columns:
-        room = box.height - (table + 0.75 if table else 0.0)
-        _draw_growth_axes(figure, Box(left=box.left, top=box.top, width=box.width, height=room), result, names, columns)
+        _draw_growth_axes(figure, upper, result, names, columns)
+    elif dated:
+        ax = _add_axes(figure, Box(left=box.left, top=box.top, width=box.width, height=min(room, _TALLEST_SERIES)))
+        panels.draw_stain_dates(ax, result, names)
+        _plain_axes(ax)
     if table:
-        top = box.top + box.height - table if columns else box.top + 0.1
+        below = min(room, _TALLEST_SERIES) + 0.75 if dated else 0.1
+        top = box.top + (box.height - table if columns else below)
         panels.draw_stain_table(_add_axes(figure, Box(left=box.left, top=top, width=box.width, height=table)), result)
     if not columns and not table:
         message = _add_axes(figure, box)
@@ -224,37 +237,31 @@ def _draw_right(figure: Figure, box: Box, result: SlabResult, names: tuple[str, 
 def _draw_growth_axes(figure: Figure, box: Box, result: SlabResult, names: tuple[str, ...], columns: list[int]) -> None:
     """Stack the panels of the growth series over one axis of years."""
     gap = 0.18
-    height = min((box.height - gap * (len(columns) - 1)) / len(columns), 3.2)
+    height = min((box.height - gap * (len(columns) - 1)) / len(columns), _TALLEST_SERIES)
     axes = [
         _add_axes(figure, Box(left=box.left, top=box.top + i * (height + gap), width=box.width, height=height))
         for i in range(len(columns))
     ]
     panels.draw_growth(axes, result, names, columns)
+    limits = [limit for ax in axes for limit in ax.get_xlim()]
     for ax in axes:
         _plain_axes(ax)
-        ax.set_xlim(axes[0].get_xlim())
+        ax.set_xlim(min(limits), max(limits))
         ax.tick_params(labelbottom=ax is axes[-1])
     if is_floating(result):
         axes[-1].set_xlabel("years counted, not tied to a calendar", fontsize=8)
     else:
-        axes[-1].set_xlabel("year", fontsize=8)
-    axes[0].set_title(
-        "filled: whole years, 90 % interval; hollow: partial, in no mean; ?: doubtful mark; line: mean",
-        fontsize=style.SMALL_PT,
-        color=style.FAINT,
-        loc="left",
-        pad=4,
-    )
+        axes[-1].set_xlabel("year, named after its outer mark", fontsize=8)
+    note = "\n".join(textwrap.wrap(panels.series_note(result, names, columns), width=int(box.width * _SMALL_PER_INCH)))
+    axes[0].set_title(note, fontsize=style.SMALL_PT, color=style.FAINT, loc="left", pad=4)
 
 
 def _footer_lines(result: SlabResult, groups: tuple[FlagGroup, ...], *, width_inch: float) -> list[str]:
     """Doubts in short, wrapped to the width of the figure."""
     texts = []
     for group in groups:
-        where = f": {'; '.join(group.places)}" if group.places else ""
-        detail = f" ({group.details[0]})" if len(group.details) == 1 else ""
         texts += textwrap.wrap(
-            f"{group.number}  {group.code}{where}{detail}", width=int(width_inch * 15), subsequent_indent="    "
+            f"{group.number}  {group.short_text}", width=int(width_inch * _FOOTER_PER_INCH), subsequent_indent="    "
         )
     if len(texts) > _MAX_FOOTER_LINES:
         more = len(texts) - _MAX_FOOTER_LINES + 1
@@ -305,16 +312,18 @@ def _draw_footer(figure: Figure, result: SlabResult, lines: list[str]) -> None:
         )
 
 
-def _legend_handles(result: SlabResult) -> list[Line2D]:
+def _legend_handles(result: SlabResult) -> list[Artist]:
     """Keys of the kinds of line that this figure has."""
     roles = {line.role for line in result.lines}
     certainties = {line.certainty or "certain" for line in result.lines if line.role == "mark"}
-    handles = []
+    handles: list[Artist] = []
     for certainty, dashes in style.CERTAINTY_DASHES.items():
         if certainty in certainties:
-            handles.append(
-                Line2D([], [], color=style.MARK_COLOUR, linestyle=dashes, linewidth=2, label=f"mark, {certainty}")
-            )
+            label = "annual mark" if certainty == "certain" else f"{certainty} mark"
+            handles.append(Line2D([], [], color=style.MARK_COLOUR, linestyle=dashes, linewidth=2, label=label))
+    if np.isfinite(result.marks.depth_lo_mm).any():
+        look: dict[str, Any] = {"color": style.MARK_COLOUR, "alpha": style.INTERVAL_ALPHA, "linewidth": 0}
+        handles.append(Patch(label="its 90 % interval", **look))
     if "stain" in roles:
         handles.append(
             Line2D([], [], color=style.STAIN_COLOUR, linestyle=style.STAIN_DASHES, linewidth=2, label="stain line")
@@ -324,7 +333,7 @@ def _legend_handles(result: SlabResult) -> list[Line2D]:
         handles.append(Line2D([], [], label="surface", **surface))
     if "strip" in roles:
         handles.append(
-            Line2D([], [], color=style.FAINT, linestyle=(0, (1, 2.2)), linewidth=1.4, label="width followed")
+            Line2D([], [], color=style.FAINT, linestyle=style.STRIP_DASHES, linewidth=1.4, label="width followed")
         )
     return handles
 

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import math
+from datetime import date
 from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 
+from bandkit.dating import decimal_year
 from bandkit.output.style import (
     CERTAINTY_DASHES,
     FAINT,
     INK,
+    INTERVAL_ALPHA,
     LABEL_INCH,
     LIGHT_CASING,
     MARK_COLOUR,
@@ -100,7 +103,7 @@ def _draw_profile_marks(ax: Axes, result: SlabResult, name: str) -> None:
             depth, color=MARK_COLOUR, linewidth=1.2, linestyle=CERTAINTY_DASHES.get(certainty, "solid"), gid="mark"
         )
         if math.isfinite(low) and math.isfinite(high):
-            ax.axhspan(low, high, color=MARK_COLOUR, alpha=0.18, linewidth=0)
+            ax.axhspan(low, high, color=MARK_COLOUR, alpha=INTERVAL_ALPHA, linewidth=0)
     years = [f"{year:.0f}" if math.isfinite(year) else "" for year in marks.year[own]]
     for i in thin_labels(marks.depth_mm[own], years, LABEL_INCH / inch_per_mm(ax)):
         ax.text(
@@ -186,6 +189,35 @@ def draw_growth(axes: list[Axes], result: SlabResult, names: tuple[str, ...], co
         ax.set_axisbelow(True)
 
 
+def series_note(result: SlabResult, names: tuple[str, ...], columns: list[int]) -> str:
+    """Say how to read the series that are drawn.
+
+    Parameters
+    ----------
+    result : SlabResult
+        The measured slab.
+    names : tuple of str
+        Tracks that are drawn.
+    columns : list of int
+        Which rows of `GROWTH_PANELS` are drawn.
+
+    Returns
+    -------
+    str
+        Only what is on the panels.
+    """
+    growth = result.growth
+    known = np.any([np.isfinite(getattr(growth, GROWTH_PANELS[column][0])) for column in columns], axis=0)
+    shown = known & np.isin(growth.track, names) & np.isfinite(growth.year)
+    whole = growth.complete == "yes"
+    parts = ["filled: whole years with their 90 % interval"]
+    if (shown & ~whole).any():
+        parts.append("hollow: part of a year, in no mean")
+    if (shown & whole & (growth.certainty == "doubtful")).sum() > 0:
+        parts.append("?: a mark of that year is doubtful")
+    return "; ".join([*parts, "thin line: mean of the whole years"])
+
+
 def _draw_series(ax: Axes, result: SlabResult, name: str, column: int, index: int, offset_yr: float) -> None:
     """One track's years: whole ones joined, with 90 % bars; partial ones hollow."""
     growth = result.growth
@@ -234,7 +266,7 @@ def stain_rows(result: SlabResult, limit: int = 12) -> list[list[str]]:
     list of list of str
         Header and rows: track, date, found, depth, extension.
     """
-    rows = [["track", "stained", "found", "depth (mm)", "mm/yr since"]]
+    rows = [["track", "stained", "found", "depth (mm)", "mm/yr since then"]]
     for row in result.stains.rows()[:limit]:
         depth = error_text(row["depth_mm"], row["depth_sd_mm"])
         rate = error_text(row["extension_mm_yr"], row["extension_sd_mm_yr"])
@@ -243,6 +275,60 @@ def stain_rows(result: SlabResult, limit: int = 12) -> list[list[str]]:
     if hidden > 0:
         rows.append([f"and {hidden} more in stain.csv", "", "", "", ""])
     return rows
+
+
+def has_stain_dates(result: SlabResult) -> bool:
+    """Whether depths of stain lines can be set against dates.
+
+    Parameters
+    ----------
+    result : SlabResult
+        The measured slab.
+
+    Returns
+    -------
+    bool
+        True where a line was found on a slab whose surface has a date.
+    """
+    found = (result.stains.found == "yes") & np.isfinite(result.stains.interval_yr)
+    return bool(result.specimen.get("collected")) and bool(found.any())
+
+
+def draw_stain_dates(ax: Axes, result: SlabResult, names: tuple[str, ...]) -> None:
+    """Draw the depth of the stain lines against their dates: the slope is extension.
+
+    Parameters
+    ----------
+    ax : Axes
+        Where to draw.
+    result : SlabResult
+        The measured slab; see `has_stain_dates`.
+    names : tuple of str
+        Tracks to draw.
+    """
+    stains = result.stains
+    collected = _decimal_year(str(result.specimen["collected"]))
+    for index, name in enumerate(names):
+        own = np.flatnonzero((stains.track == name) & (stains.found == "yes") & np.isfinite(stains.interval_yr))
+        own = own[np.argsort(stains.depth_mm[own])]
+        years = [collected, *(_decimal_year(str(stains.stain_date[i])) for i in own)]
+        colour, dashes, marker = track_style(index)
+        look: dict[str, Any] = {"color": colour, "linestyle": dashes, "marker": marker}
+        ax.plot(years, [0.0, *stains.depth_mm[own]], markersize=4.5, linewidth=1.2, gid="stain-dates", **look)
+    ax.xaxis.set_major_locator(MaxNLocator(8, integer=True, min_n_ticks=1, steps=[1, 2, 5, 10]))
+    ax.margins(x=0.06, y=0.08)
+    ax.invert_yaxis()
+    ax.grid(visible=True, color="#e4e4e4", linewidth=0.6)
+    ax.set_axisbelow(True)
+    ax.set_ylabel("depth (mm)", fontsize=8)
+    ax.set_xlabel("year", fontsize=8)
+    note = "stain lines and, at depth 0, the collection; the slope is extension"
+    ax.set_title(note, fontsize=SMALL_PT, color=FAINT, loc="left", pad=4)
+
+
+def _decimal_year(iso: str) -> float:
+    """Decimal year of a date written year-month-day."""
+    return decimal_year(date.fromisoformat(iso))
 
 
 def draw_stain_table(ax: Axes, result: SlabResult) -> None:
@@ -257,7 +343,7 @@ def draw_stain_table(ax: Axes, result: SlabResult) -> None:
     """
     ax.set_axis_off()
     rows = stain_rows(result)
-    columns = (0.0, 0.12, 0.36, 0.50, 0.76)
+    columns = (0.0, 0.12, 0.33, 0.46, 0.71)
     for i, row in enumerate(rows):
         y = 1 - (i + 0.5) / len(rows)
         weight = "bold" if i == 0 else "normal"

@@ -19,6 +19,8 @@ from bandkit.output.style import (
     SMALL_PT,
     STAIN_COLOUR,
     STAIN_DASHES,
+    STRIP_COLOURS,
+    STRIP_DASHES,
     figure_height_inch,
     inch_per_mm,
     thin_labels,
@@ -62,7 +64,10 @@ def draw_picture(ax: Axes, view: View, lines: tuple[Polyline, ...], names: tuple
         limits = ax.axis()
         ax.imshow(view.picture, cmap="gray", vmin=0, vmax=1, extent=(left, right, bottom, top), aspect="auto")
         ax.axis(limits)
-    _draw_lines(ax, view, lines, "strip", color="#ffffff", linestyles=(0, (1, 2.2)), linewidths=0.9)
+    for index, name in enumerate(names):
+        own = tuple(line for line in lines if line.track == name)
+        colour = STRIP_COLOURS[index % len(STRIP_COLOURS)]
+        _draw_lines(ax, view, own, "strip", color=colour, linestyles=STRIP_DASHES, linewidths=1.1)
     for certainty, dashes in CERTAINTY_DASHES.items():
         same = tuple(line for line in lines if (line.certainty or "certain") == certainty)
         _draw_lines(
@@ -148,7 +153,7 @@ def _label_tracks(ax: Axes, view: View, lines: tuple[Polyline, ...], names: tupl
             ax.annotate(
                 line.track,
                 (across[0], down[0]),
-                xytext=(0, 3),
+                xytext=(0, 9),  # the surface stays free
                 textcoords="offset points",
                 ha="center",
                 va="bottom",

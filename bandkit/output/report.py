@@ -123,7 +123,8 @@ def _headline(result: SlabResult) -> str:
     if counted:
         least, most = min(counted), max(counted)
         years = f"{least:.0f}" if least == most else f"{least:.0f} to {most:.0f}"
-        parts.append(f"{years} whole {'year' if most == 1 else 'years'} on {_plural(len(counted), 'track')}")
+        on = f"each of {len(counted)} tracks" if least == most and len(counted) > 1 else _plural(len(counted), "track")
+        parts.append(f"{years} whole {'year' if most == 1 else 'years'} on {on}")
     if len(result.stains):
         parts.append(f"{found} of {_plural(len(result.stains), 'stain line')} found")
     return "; ".join(parts) or "Nothing could be measured on this slab"
@@ -222,7 +223,7 @@ def _flat(values: Mapping[str, Any], prefix: str = "") -> list[tuple[str, str]]:
         value = values[key]
         if isinstance(value, Mapping):
             rows += _flat(value, f"{prefix}{key}.")
-        elif value is not None and value != "":
+        elif value is not None and not (isinstance(value, str | list | tuple) and not value):
             rows.append((f"{prefix}{key}", _value_text(value)))
     return rows
 

@@ -34,6 +34,10 @@ TRACK_STYLES: tuple[tuple[str, Any, str], ...] = (
 )
 CERTAINTY_DASHES: dict[str, Any] = {"certain": "solid", "doubtful": (0, (5, 2.5)), "inserted": (0, (1, 1.8))}
 STAIN_DASHES: Any = (0, (7, 2, 1.5, 2))
+STRIP_DASHES: Any = (0, (1, 2.2))
+# The tracks' colours, light enough for dots on a dark picture.
+STRIP_COLOURS = ("#A6D4F2", "#FFB38A", "#8FE3C6", "#F0C3DB")
+INTERVAL_ALPHA = 0.3
 
 SMALL_PT = 7.5
 LABEL_INCH = 0.135

@@ -14,6 +14,9 @@ Z90 = 1.645
 # An error of 0.25 is told as 0.25, one of 0.35 as 0.4: rounding costs at most a sixth of it.
 _TWO_DIGITS_BELOW = 3.0
 
+# Longest list of places beside the figure; all of them are in the report.
+_MOST_WHERE = 80
+
 _FLOATING = frozenset({"floating", "no-collection-date"})
 _VALUE_NAMES = {
     "radiograph": "attenuation",
@@ -49,6 +52,15 @@ class FlagGroup:
     places: tuple[str, ...]
     details: tuple[str, ...]
     flags: tuple[Flag, ...]
+
+    @property
+    def short_text(self) -> str:
+        """Where, what, and the value behind it where there is only one."""
+        where = "; ".join(self.places)
+        if len(where) > _MOST_WHERE:
+            where = f"{where[:_MOST_WHERE].rsplit(',', 1)[0]} and more"
+        text = f"{where}: {self.meaning}" if where else self.meaning[:1].upper() + self.meaning[1:]
+        return f"{text} ({self.details[0]})" if len(self.details) == 1 else text
 
 
 def group_flags(flags: tuple[Flag, ...]) -> tuple[FlagGroup, ...]:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from itertools import pairwise
 
 import numpy as np
 import tifffile
@@ -29,10 +30,10 @@ def find_bands(image: np.ndarray, points_px: list[tuple[float, float]], mm_per_p
                spacing_mm: float | None = None, dense: str = "bright") -> np.ndarray:
     """Depths in mm of density maxima below the surface, along straight legs between the points."""
     legs = [profile_line(image, (y0, x0), (y1, x1), linewidth=round(WIDTH_MM / mm_per_px), mode="nearest")
-            for (x0, y0), (x1, y1) in zip(points_px[:-1], points_px[1:], strict=True)]
+            for (x0, y0), (x1, y1) in pairwise(points_px)]
     profile = np.concatenate([leg[: None if k == len(legs) - 1 else -1] for k, leg in enumerate(legs)]).astype(float)
     # profile_line spreads ceil(length + 1) samples over the leg's length.
-    length = sum(float(np.hypot(x1 - x0, y1 - y0)) for (x0, y0), (x1, y1) in zip(points_px[:-1], points_px[1:], strict=True))
+    length = sum(float(np.hypot(x1 - x0, y1 - y0)) for (x0, y0), (x1, y1) in pairwise(points_px))
     step = length * mm_per_px / (len(profile) - 1)
     if dense == "dark":
         profile = -profile

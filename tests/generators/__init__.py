@@ -45,8 +45,8 @@ class Grade:
 
 GRADES = {
     "easy": Grade(cycle_frac=0.20, texture_frac=0.05, extension_cv=0.12, amplitude_cv=0.15),
-    "ordinary": Grade(cycle_frac=0.15, texture_frac=0.10, extension_cv=0.18, amplitude_cv=0.20, doublet=0.3,
-                      doublet_share=0.4, borings=4, tilt_deg=(0.0, 10.0)),
+    "ordinary": Grade(cycle_frac=0.15, texture_frac=0.10, extension_cv=0.18, amplitude_cv=0.15, doublet=0.2,
+                      doublet_share=0.3, borings=4, tilt_deg=(0.0, 10.0)),
     "hard": Grade(cycle_frac=0.09, texture_frac=0.14, extension_cv=0.30, amplitude_cv=0.25, doublet=0.6,
                   doublet_share=0.4, stress_bands=2, borings=6, tilt_deg=(10.0, 20.0)),
 }

@@ -25,7 +25,7 @@ COARSE_MM = 0.4
 PHOTONS = 25_000.0
 # Texture of all five sizes together over that of the one which competes with the year. Set so that a straight profile
 # with a peak finder told the spacing reaches F1 1.00, 0.84 and 0.69, as it did in the trials that defined the grades.
-TEXTURE_GAIN = {"easy": 1.0, "ordinary": 2.3, "hard": 1.8}
+TEXTURE_GAIN = {"easy": 1.0, "ordinary": 2.45, "hard": 2.0}
 FULL_SCALE = 65535
 
 
@@ -165,7 +165,7 @@ def _texture(frame: _Frame, texture_frac: float, rng: np.random.Generator) -> np
     shape = (y.shape[0], x.shape[1])
     total = np.zeros(shape, dtype=np.float32)
     for size_mm in (0.6, 1.2, 2.4, 4.8, 9.6):
-        across_mm = min(0.8 * size_mm, 1.6)
+        across_mm = min(0.8 * size_mm, 0.9)
         blotch = gaussian_filter(rng.standard_normal(shape, dtype=np.float32), (size_mm / COARSE_MM, across_mm / COARSE_MM),
                                  mode="wrap", truncate=3.0)
         averaged = uniform_filter1d(blotch, round(TRACK_WIDTH_MM / COARSE_MM), axis=1, mode="wrap")

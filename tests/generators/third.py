@@ -28,7 +28,7 @@ COLUMN_STEP_MM = 0.5
 COLUMN_SCALES_MM = (1.0, 2.5, 6.0, 15.0)
 # Texture of all scales together over that of the one which competes with the year; set with the straight script, like
 # its namesake in the second model.
-TEXTURE_GAIN = {"easy": 1.0, "ordinary": 2.25, "hard": 1.6}
+TEXTURE_GAIN = {"easy": 1.0, "ordinary": 2.15, "hard": 1.6}
 ABOVE_MM, BELOW_MM, BESIDE_MM = 22.0, 9.0, 18.0
 OUTSIDE_MM = 5.0
 
@@ -258,7 +258,7 @@ def corallites(depth: np.ndarray, arc: np.ndarray, texture_frac: float, rng: np.
     first, last = float(arc.min()) - 8.0, float(arc.max()) + 8.0
     n_depth = int((float(depth.max()) + 2.0) / COLUMN_STEP_MM) + 2
     places = np.arange(first, last, COLUMN_STEP_MM)
-    edges = first + np.cumsum(rng.gamma(6.0, 2.2 / 6.0, int((last - first) / 1.2)))
+    edges = first + np.cumsum(rng.gamma(6.0, 1.8 / 6.0, int((last - first) / 0.9)))
     column = np.searchsorted(edges, places)
     total = np.zeros((n_depth, len(places)))
     for scale_mm in COLUMN_SCALES_MM:

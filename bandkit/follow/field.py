@@ -1,23 +1,4 @@
-"""Follow the bands sideways, and average along them.
-
-A corallite's own texture is as strong as the annual signal on a narrow track, but
-a band goes on across centimetres of slab and the texture does not. So the strip
-is averaged along the bands: for every place on the track, the shift tells how much
-deeper or shallower the same band lies at each distance to the side.
-
-The shift field is found in two steps. First every window of the track is tried
-with straight and domed bands of all slopes, and the sequence of shapes with most
-power in the stack, changing slowly with depth, is kept (dynamic programming).
-Then the remaining shift is found by least squares on the gradient (Lucas and
-Kanade 1981), smoothed over a window along and across, a few times over.
-
-References
-----------
-Lucas, B. D. and Kanade, T. (1981) An iterative image registration technique with
-an application to stereo vision. Proc. 7th IJCAI, 674-679.
-Neidell, N. S. and Taner, M. T. (1971) Semblance and other coherency measures for
-multichannel data. Geophysics 36, 482-497.
-"""
+"""The shift field: how the bands run beside the track."""
 
 from __future__ import annotations
 
@@ -117,146 +98,17 @@ def _follow(flat: FloatArray, known: NDArray[np.bool_], depth: FloatArray, bins:
     return BandField(depth_mm=depth, across_mm=bins, shift_mm=shift, weight=weight, tilt_deg=_tilt(shift, bins))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class AlignedStrip:
-    """A strip with every column moved so that the bands lie level.
-
-    Parameters
-    ----------
-    values : ndarray, shape (n_depth, n_across)
-        Value on the band that crosses the track at each depth; NaN where unknown.
-    weight : ndarray, shape (n_depth, n_across)
-        How well each place follows the bands, 0 to 1; 0 where unknown.
-    across_mm : ndarray, shape (n_across,)
-        Distance to the side, in mm.
-    """
-
-    values: FloatArray
-    weight: FloatArray
-    across_mm: FloatArray
-
-    def mean(self, width_mm: float, *, weighted: bool = True, side: int = 0) -> tuple[FloatArray, FloatArray]:
-        """Average along the bands.
-
-        Parameters
-        ----------
-        width_mm : float
-            Full width over which to average, in mm; the track's own column at least.
-        weighted : bool
-            Weigh columns by how well they follow the bands (for finding marks);
-            false gives the plain mean (for density).
-        side : {0, -1, 1}
-            Both sides of the track, or only one of them.
-
-        Returns
-        -------
-        mean : ndarray, shape (n_depth,)
-            Average along the band through each depth; NaN where nothing is known.
-        known_frac : ndarray, shape (n_depth,)
-            Share of the width that was known, 0 to 1.
-        """
-        columns = np.abs(self.across_mm) <= width_mm / 2 + 1e-9
-        if side:
-            columns &= side * self.across_mm > 0
-        if not columns.any():
-            columns[int(np.argmin(np.abs(self.across_mm)))] = True
-        weight = self.weight[:, columns]
-        known = weight > 0
-        weight = weight if weighted else known.astype(np.float64)
-        total = weight.sum(axis=1)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            mean = np.where(known, self.values[:, columns] * weight, 0.0).sum(axis=1) / total
-        return np.where(total > 0, mean, np.nan), known.mean(axis=1)
-
-
-def align_bands(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, field: BandField) -> AlignedStrip:
-    """Move every column of a strip so that the bands lie level.
-
-    Parameters
-    ----------
-    values : ndarray, shape (n_depth, n_across)
-        Straightened strip; NaN where it is unknown.
-    depth_mm : ndarray, shape (n_depth,)
-        Depth along the track, in mm, equally spaced.
-    across_mm : ndarray, shape (n_across,)
-        Distance to the side, in mm.
-    field : BandField
-        How the bands run.
-
-    Returns
-    -------
-    AlignedStrip
-        Same shape as ``values``.
-    """
-    shift = field.shift_at(depth_mm, across_mm)
-    aligned = np.stack([np.interp(depth_mm + shift[:, k], depth_mm, values[:, k], left=np.nan, right=np.nan)
-                        for k in range(len(across_mm))], axis=1)
-    weight = np.where(np.isfinite(aligned), field.weight_at(depth_mm, across_mm), 0.0)
-    return AlignedStrip(values=aligned, weight=weight, across_mm=across_mm)
-
-
-def two_looks(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, field: BandField, *,
-              width_mm: float) -> FloatArray | None:
-    """Two profiles of the same bands through different corallites.
-
-    Each look has its own columns and its own shift field, found in those columns alone.
-    Texture that was pulled into line by the following is not seen by the other look, so
-    their agreement is honest evidence of bands, and the difference of their peaks is an
-    honest measure of how well a mark is placed.
-
-    Parameters
-    ----------
-    values, depth_mm, across_mm
-        As for `align_bands`.
-    field : BandField
-        How the bands run, with its two halves.
-    width_mm : float
-        Full width over which to average, in mm.
-
-    Returns
-    -------
-    ndarray or None, shape (2, n_depth)
-        None where the strip is too narrow to split.
-    """
-    if len(field.halves) != 2:
-        return None
-    bin_of = np.rint((across_mm - field.across_mm[0]) / BIN_WIDTH_MM).astype(int)
-    looks = []
-    for k, half in enumerate(field.halves):
-        own = bin_of % 2 == k
-        aligned = align_bands(values[:, own], depth_mm, across_mm[own], half)
-        looks.append(aligned.mean(width_mm)[0])
-    return np.stack(looks)
-
-
-def average_along_bands(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, field: BandField, *,
-                        width_mm: float, weighted: bool = True) -> tuple[FloatArray, FloatArray]:
-    """Average a strip along its bands, in one step.
-
-    Parameters
-    ----------
-    values, depth_mm, across_mm, field
-        As for `align_bands`.
-    width_mm, weighted
-        As for `AlignedStrip.mean`.
-
-    Returns
-    -------
-    mean, known_frac : ndarray, shape (n_depth,)
-        As from `AlignedStrip.mean`.
-    """
-    return align_bands(values, depth_mm, across_mm, field).mean(width_mm, weighted=weighted)
-
-
 def _straight(depth: FloatArray, bins: FloatArray) -> BandField:
     """Bands square to the track, where nothing can be followed."""
     zeros = np.zeros((len(depth), len(bins)))
-    return BandField(depth_mm=depth, across_mm=bins, shift_mm=zeros, weight=np.ones_like(zeros),
-                     tilt_deg=np.zeros(len(depth)))
+    return BandField(
+        depth_mm=depth, across_mm=bins, shift_mm=zeros, weight=np.ones_like(zeros), tilt_deg=np.zeros(len(depth))
+    )
 
 
-def _traces(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray
-            ) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
+def _traces(
+    values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
     """Average the strip into bins across, on the coarser depth grid."""
     n_side = max(int(max(-across_mm[0], across_mm[-1]) / BIN_WIDTH_MM), 0)
     bins = np.arange(-n_side, n_side + 1) * BIN_WIDTH_MM
@@ -306,23 +158,30 @@ def _scan_shapes(flat: FloatArray, known: NDArray[np.bool_], depth: FloatArray, 
     """Best slowly changing straight or domed shape of the bands along the track."""
     reach = float(np.max(np.abs(bins)))
     slopes = np.linspace(-MAX_SLOPE, MAX_SLOPE, 2 * int(np.ceil(MAX_SLOPE * reach / 1.0)) + 1)
-    curvatures = np.linspace(-MAX_CURVATURE_MM, MAX_CURVATURE_MM,
-                             2 * int(np.ceil(MAX_CURVATURE_MM / 2 * reach**2 / 1.5)) + 1)
+    curvatures = np.linspace(
+        -MAX_CURVATURE_MM, MAX_CURVATURE_MM, 2 * int(np.ceil(MAX_CURVATURE_MM / 2 * reach**2 / 1.5)) + 1
+    )
     step = depth[1] - depth[0]
     every = max(int(SHAPE_EVERY_MM / step), 1)
-    power = np.stack([[_stack_power(flat, known, bins, p * bins + 0.5 * c * bins**2, step)[::every]
-                       for c in curvatures] for p in slopes])
+    power = np.stack(
+        [
+            [_stack_power(flat, known, bins, p * bins + 0.5 * c * bins**2, step)[::every] for c in curvatures]
+            for p in slopes
+        ]
+    )
     chosen = _smooth_path(power, slopes, curvatures, reach)
     at = depth[::every]
     slope = np.interp(depth, at, slopes[chosen[:, 0]])
     curvature = np.interp(depth, at, curvatures[chosen[:, 1]])
-    slope, curvature = (_smooth(v[:, None], np.ones((len(v), 1)), (SHAPE_EVERY_MM / step, 0.0))[:, 0]
-                        for v in (slope, curvature))
+    slope, curvature = (
+        _smooth(v[:, None], np.ones((len(v), 1)), (SHAPE_EVERY_MM / step, 0.0))[:, 0] for v in (slope, curvature)
+    )
     return np.asarray(slope[:, None] * bins + 0.5 * curvature[:, None] * bins**2)
 
 
-def _stack_power(flat: FloatArray, known: NDArray[np.bool_], bins: FloatArray, shift_mm: FloatArray,
-                 step: float) -> FloatArray:
+def _stack_power(
+    flat: FloatArray, known: NDArray[np.bool_], bins: FloatArray, shift_mm: FloatArray, step: float
+) -> FloatArray:
     """Semblance of the strip stacked along one shape, smoothed along the track, shape (n_depth,)."""
     from scipy.ndimage import gaussian_filter1d
 
@@ -342,7 +201,9 @@ def _stack_power(flat: FloatArray, known: NDArray[np.bool_], bins: FloatArray, s
 def _smooth_path(power: FloatArray, slopes: FloatArray, curvatures: FloatArray, reach: float) -> NDArray[np.int64]:
     """Sequence of (slope, curvature) with most power that changes slowly, shape (n_windows, 2)."""
     n_windows = power.shape[2]
-    edge = (slopes[:, None, None] * np.array([-reach, reach]) + 0.5 * curvatures[None, :, None] * reach**2).reshape(-1, 2)
+    edge = (slopes[:, None, None] * np.array([-reach, reach]) + 0.5 * curvatures[None, :, None] * reach**2).reshape(
+        -1, 2
+    )
     # A change of the bands' edge by 3 mm over one window step costs as much as losing a tenth of the semblance.
     cost = 0.1 * ((edge[:, None, :] - edge[None, :, :]) ** 2).mean(axis=2) / 9.0
     gain = power.reshape(-1, n_windows)
@@ -360,8 +221,9 @@ def _smooth_path(power: FloatArray, slopes: FloatArray, curvatures: FloatArray, 
     return np.stack(np.unravel_index(path, power.shape[:2]), axis=1)
 
 
-def _align(flat: FloatArray, known: NDArray[np.bool_], depth: FloatArray, shift: FloatArray
-           ) -> tuple[FloatArray, FloatArray]:
+def _align(
+    flat: FloatArray, known: NDArray[np.bool_], depth: FloatArray, shift: FloatArray
+) -> tuple[FloatArray, FloatArray]:
     """Each trace moved onto the track's depth, and where it is known (0 or 1)."""
     aligned = np.empty_like(flat)
     use = np.empty_like(flat)
@@ -378,8 +240,16 @@ def _reference(aligned: FloatArray, use: FloatArray, weight: FloatArray | None =
     return np.asarray((aligned * w).sum(axis=1) / np.maximum(w.sum(axis=1), 1e-9))
 
 
-def _refine(flat: FloatArray, known: NDArray[np.bool_], depth: FloatArray, bins: FloatArray, shift: FloatArray, *,
-            window_mm: float, width_mm: float) -> FloatArray:
+def _refine(
+    flat: FloatArray,
+    known: NDArray[np.bool_],
+    depth: FloatArray,
+    bins: FloatArray,
+    shift: FloatArray,
+    *,
+    window_mm: float,
+    width_mm: float,
+) -> FloatArray:
     """One least-squares update of the shift field, anchored to the track."""
     step = depth[1] - depth[0]
     aligned, use = _align(flat, known, depth, shift)
@@ -396,8 +266,11 @@ def _refine(flat: FloatArray, known: NDArray[np.bool_], depth: FloatArray, bins:
 
 def _anchor(shift: FloatArray, depth: FloatArray, bins: FloatArray) -> FloatArray:
     """Make the shift zero on the track: measure it against where the track itself crosses the band."""
-    zero = np.array([np.interp(0.0, bins, row) for row in shift]) if not np.any(bins == 0.0) else \
-        shift[:, int(np.argmin(np.abs(bins)))]
+    zero = (
+        np.array([np.interp(0.0, bins, row) for row in shift])
+        if not np.any(bins == 0.0)
+        else shift[:, int(np.argmin(np.abs(bins)))]
+    )
     on_track = depth + zero
     # Depth must grow along the track; a fold in the field would be an artefact.
     on_track = np.maximum.accumulate(on_track)

@@ -1,0 +1,22 @@
+"""Measure one track: from the strip beside the axis to its profile, marks and years.
+
+The order of the work: straighten the slab along the axis, find the outer surface,
+tell skeleton from background, follow the bands sideways, average along them,
+find the annual marks (or take a person's), date them, and work out growth per year.
+"""
+
+from bandkit.tracks.cut import DEFAULT_WIDTH_MM, FINEST_STEP_MM, MOST_FOLLOWED_MM, SlabImage, TrackStrip, cut_strip
+from bandkit.tracks.marks import TrackMarks
+from bandkit.tracks.measure import MeasuredTrack, measure_track
+
+__all__ = [
+    "DEFAULT_WIDTH_MM",
+    "FINEST_STEP_MM",
+    "MOST_FOLLOWED_MM",
+    "MeasuredTrack",
+    "SlabImage",
+    "TrackMarks",
+    "TrackStrip",
+    "cut_strip",
+    "measure_track",
+]

@@ -1,0 +1,187 @@
+"""The annual marks of a track: found by the program, or read by a person."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bandkit.bands import AnnualMarks, find_marks
+from bandkit.dating import interval_yr, mark_day, newest_mark_year
+from bandkit.flags import Flag
+from bandkit.follow import AlignedStrip, BandField, two_looks
+from bandkit.growth import mark_certainty
+from bandkit.plausible import tissue_layer
+from bandkit.record import ReadingSpec, Record, TrackSpec
+from bandkit.tracks.cut import MOST_FOLLOWED_MM, TrackStrip
+
+FloatArray = NDArray[np.float64]
+
+# A person's pick on a radiograph, when nothing better is known (common practice: 0.2 to 0.5 mm).
+PICKING_SD_MM = 0.3
+# Two looks at the same bands through different corallites must agree this well (as a correlation): texture
+# alone, followed in the same way, stayed below 0.6 on simulated slabs without bands, faint bands above 0.85.
+LEAST_AGREEMENT = 0.7
+WEAK_CYCLE_SNR = 1.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TrackMarks:
+    """The annual marks that are used on a track: computed, or a person's.
+
+    Parameters
+    ----------
+    depth_mm, lo_mm, hi_mm, probability : ndarray, shape (n_marks,)
+        Depth from the surface, its 90 % interval, and the probability that it is annual.
+    certainty : ndarray of str, shape (n_marks,)
+        "certain", "doubtful" or "inserted".
+    origin : str
+        "computed" or the reader's name.
+    count_lo, count_hi : ndarray, shape (n_marks,)
+        90 % interval of the number of marks down to each.
+    total_lo, total_hi : int
+        90 % interval of the number of all marks.
+    draws_mm : list of ndarray
+        Equally defensible sequences.
+    """
+
+    depth_mm: FloatArray
+    lo_mm: FloatArray
+    hi_mm: FloatArray
+    probability: FloatArray
+    certainty: NDArray[np.str_]
+    origin: str
+    count_lo: FloatArray
+    count_hi: FloatArray
+    total_lo: int
+    total_hi: int
+    draws_mm: list[FloatArray]
+
+
+def choose_marks(
+    record: Record, spec: TrackSpec, strip: TrackStrip, field: BandField, aligned: AlignedStrip
+) -> tuple[TrackMarks, AnnualMarks | None, list[Flag]]:
+    """A person's marks where there are any, else those that the program finds."""
+    readings = [reading for reading in record.readings if reading.track == spec.name]
+    if readings:
+        # The last reading in the record is the one that a person settled on.
+        marks = _read_marks(readings[-1], strip, field)
+        return marks, None, [Flag(code="reading-used", detail=readings[-1].reader)]
+    value, known_frac = aligned.mean(MOST_FOLLOWED_MM)
+    looks = two_looks(strip.signal, strip.depth_mm, strip.across_mm, field, width_mm=MOST_FOLLOWED_MM)
+    found = find_marks(
+        value,
+        strip.depth_mm,
+        dense_side=-1 if record.dating.mark == "density minimum" else 1,
+        known_frac=known_frac,
+        halves=looks,
+        spacing_mm=record.dating.spacing_mm,
+        outer_part_yr=_outer_part_yr(record),
+    )
+    flags = _finder_flags(record, found)
+    if any(flag.code == "no-marks" for flag in flags):
+        return _no_marks(), found, flags
+    marks = TrackMarks(
+        depth_mm=found.depth_mm,
+        lo_mm=found.lo_mm,
+        hi_mm=found.hi_mm,
+        probability=found.probability,
+        certainty=mark_certainty(found.probability),
+        origin="computed",
+        count_lo=found.count_lo_at,
+        count_hi=found.count_hi_at,
+        total_lo=found.count_lo,
+        total_hi=found.count_hi,
+        draws_mm=found.draws_mm,
+    )
+    return marks, found, flags
+
+
+def _no_marks() -> TrackMarks:
+    """No marks at all."""
+    none = np.empty(0)
+    return TrackMarks(
+        depth_mm=none,
+        lo_mm=none,
+        hi_mm=none,
+        probability=none,
+        certainty=np.empty(0, dtype=np.str_),
+        origin="computed",
+        count_lo=none,
+        count_hi=none,
+        total_lo=0,
+        total_hi=0,
+        draws_mm=[],
+    )
+
+
+def _finder_flags(record: Record, found: AnnualMarks) -> list[Flag]:
+    """Doubts about the computed marks."""
+    flags = []
+    if record.dating.spacing_mm is not None:
+        flags.append(Flag(code="spacing-from-record", detail=f"{record.dating.spacing_mm:g} mm"))
+    if len(found.depth_mm) == 0 or found.agreement < LEAST_AGREEMENT:
+        detail = f"two looks at the bands agree with r = {found.agreement:.2f}" if len(found.depth_mm) else ""
+        return [*flags, Flag(code="no-marks", detail=detail)]
+    if found.cycle_snr < WEAK_CYCLE_SNR:
+        flags.append(Flag(code="weak-bands", detail=f"cycle {found.cycle_snr:.1f} times the noise"))
+    if found.rival_probability > 0.05:
+        flags.append(
+            Flag(
+                code="spacing-ambiguous",
+                detail=f"{found.rival_spacing_mm:.1f} mm with probability {found.rival_probability:.2f}",
+            )
+        )
+    flags += [
+        Flag(code="doubtful-mark", detail=f"probability {p:.2f}", depth_mm=float(d))
+        for d, p in zip(found.depth_mm, found.probability, strict=True)
+        if mark_certainty(p) == "doubtful"
+    ]
+    tissue = tissue_layer(record.specimen.taxon)
+    if tissue is not None and record.specimen.top_alive is not False and found.depth_mm[0] < tissue.mean_mm:
+        flags.append(
+            Flag(code="mark-in-tissue", detail=f"{found.depth_mm[0]:.1f} mm", depth_mm=float(found.depth_mm[0]))
+        )
+    return flags
+
+
+def _outer_part_yr(record: Record) -> float | None:
+    """Part of a year that grew outside the newest mark, from the dates alone."""
+    specimen, dating = record.specimen, record.dating
+    if specimen.collected is None or dating.mark_date is None or specimen.top_alive is False:
+        return None
+    newest = mark_day(newest_mark_year(specimen.collected, dating.mark_date), dating.mark_date)
+    return interval_yr(newest, specimen.collected)
+
+
+def _read_marks(reading: ReadingSpec, strip: TrackStrip, field: BandField) -> TrackMarks:
+    """A person's marks, carried along the band onto the track."""
+    places = []
+    for mark in reading.marks:
+        depth, across = strip.axis.project(*mark.at_px)
+        depth -= strip.surface.depth_mm
+        shift = field.shift_at(np.array([depth]), np.array([across]))[0, 0]
+        places.append((depth - float(shift), mark.certainty))
+    places.sort(key=lambda place: place[0])
+    end = float(strip.depth_mm[-1])
+    depth_mm = np.clip(np.array([place[0] for place in places]), 0.0, end)
+    certainty = np.array([place[1] for place in places], dtype=np.str_)
+    probability = np.where(certainty == "doubtful", 0.5, 1.0)
+    half = 1.645 * PICKING_SD_MM
+    # A doubtful mark is half a year, plus or minus a half.
+    doubtful = np.cumsum(certainty == "doubtful")
+    count = np.arange(1, len(places) + 1)
+    return TrackMarks(
+        depth_mm=depth_mm,
+        lo_mm=depth_mm - half,
+        hi_mm=depth_mm + half,
+        probability=probability,
+        certainty=certainty,
+        origin=reading.reader,
+        count_lo=(count - doubtful).astype(float),
+        count_hi=count.astype(float),
+        total_lo=int(len(places) - (doubtful[-1] if places else 0)),
+        total_hi=len(places),
+        draws_mm=[],
+    )
