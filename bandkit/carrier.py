@@ -32,10 +32,12 @@ from bandkit.density import (
     standard_samples,
     transmitted_intensity,
 )
+from bandkit.errors import CalibrationError
 from bandkit.flags import Flag
 from bandkit.luminescence import luminescence_index
 from bandkit.record import DensitySpec, StandardSpec
 from bandkit.record.model import Box, Dense, Values
+from bandkit.stain import linear_light
 
 FloatArray = NDArray[np.float64]
 
@@ -145,19 +147,20 @@ class Luminescence:
 
     def presence(self, values: FloatArray, signal: FloatArray) -> FloatArray:
         """Brightness."""
-        return values.mean(axis=-1) if values.ndim == 3 else values
+        return brightness_of(values, self.full_scale)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Brightness:
     """A photograph: brightness, free of slow changes of light."""
 
+    full_scale: float
     flags: tuple[Flag, ...] = ()
 
     @property
     def unit(self) -> str:
         """What the signal is, with its unit."""
-        return "brightness (native units)"
+        return "brightness (linear light)"
 
     @property
     def methods(self) -> tuple[str, ...]:
@@ -165,12 +168,32 @@ class Brightness:
         return ()
 
     def signal(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray) -> FloatArray:
-        """Mean of the channels."""
-        return values.mean(axis=-1) if values.ndim == 3 else values
+        """Mean of the channels in linear light: half the light is half way up an edge, half the code is not."""
+        return brightness_of(values, self.full_scale)
 
     def presence(self, values: FloatArray, signal: FloatArray) -> FloatArray:
         """Mean of the channels."""
         return signal
+
+
+def brightness_of(values: FloatArray, full_scale: float) -> FloatArray:
+    """Mean of the channels of a colour strip in linear light; greys as they are.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n_depth, n_across) or (n_depth, n_across, 3)
+        Native values.
+    full_scale : float
+        Native value of white.
+
+    Returns
+    -------
+    ndarray, shape (n_depth, n_across)
+        Light from 0 to 1 for colour, native values for grey.
+    """
+    if values.ndim == 2:
+        return values
+    return np.asarray(linear_light(values, full_scale=full_scale).mean(axis=-1))
 
 
 def guess_dense(overview: FloatArray, step_px: float, tracks_px: Sequence[Sequence[tuple[float, float]]]) -> Dense:
@@ -317,4 +340,8 @@ def standard_areal_g_cm2(standard: StandardSpec, effective_kev: float | None) ->
 
 def patch_of(box: BoxPixels, *, dense: Dense, values: Values, full_scale: float) -> Patch:
     """Mean intensity of a box."""
-    return measure_patch(transmitted_intensity(box.grey, dense=dense, values=values, full_scale=full_scale))
+    intensity = transmitted_intensity(box.grey, dense=dense, values=values, full_scale=full_scale)
+    if not np.isfinite(intensity).any():
+        msg = f"density.standards: box_px = {list(box.box_px)} holds no numbers; move it, or mend the image there"
+        raise CalibrationError(msg)
+    return measure_patch(intensity)

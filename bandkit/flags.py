@@ -16,6 +16,7 @@ FLAG_MEANINGS: dict[str, str] = {
     "scale-bar-found": "the scale bar was found by the program; look at its ends on the figure",
     "scale-bar-doubtful": "the scale bar that was found is unclear; give its ends by hand",
     "scale-no-magnification": "the scale was measured away from the slab's height and no X-ray distances are given; lengths may be off by 0.5 to 4 percent",
+    "scale-unusual": "by the scale the whole picture is larger or smaller than pictures of slabs are; check the number and its unit",
     "scale-one-direction": "the scale was measured in one direction and used for both",
     # image
     "first-page-used": "the file has several pages; the first full-size page was measured",
@@ -31,6 +32,7 @@ FLAG_MEANINGS: dict[str, str] = {
     "surface-doubtful": "the outer surface on this track is unclear",
     "track-leaves-slab": "the track leaves the slab or the image; that part was left out",
     "masked-part": "part of the track is masked; its length counts, its brightness does not",
+    "holes-left-out": "borings or infill were found across the bands and left out of the averages",
     "steep-bands": "the bands cross the track at more than 25 degrees; a track along the growth axis would be better",
     "narrow-strip": "less than 15 mm of slab width could be followed; marks are less sure",
     # marks and dating

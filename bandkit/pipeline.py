@@ -167,7 +167,7 @@ def _carrier(record: Record, image: ImageSource, overview: Overview, scale: Scal
     if record.image.kind == "luminescence":
         return Luminescence(full_scale=image.full_scale)
     if record.image.kind == "photograph":
-        return Brightness()
+        return Brightness(full_scale=image.full_scale)
     grey = _grey(overview.values).astype(np.float64)
     flags: list[Flag] = []
     dense = record.image.dense

@@ -139,7 +139,11 @@ class MarkTable(Table):
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StainTable(Table):
-    """One row per track and staining; a stain that is not there is a row too."""
+    """One row per track and staining; a stain that is not there is a row too.
+
+    ``extension_mm_yr`` is since the staining; ``increment_mm_yr`` is between this line and the
+    next newer one that was found (the surface for the newest). The increments add up to the depth.
+    """
 
     text_columns: ClassVar[frozenset[str]] = frozenset({"specimen", "track", "stain_date", "dye", "found", "flags"})
 
@@ -157,6 +161,10 @@ class StainTable(Table):
     extension_sd_mm_yr: FloatArray
     confidence: FloatArray
     flags: StrArray
+    increment_mm: FloatArray
+    increment_yr: FloatArray
+    increment_mm_yr: FloatArray
+    increment_sd_mm_yr: FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -18,6 +18,7 @@ from bandkit.dating import check_against_stain, interval_yr
 from bandkit.flags import Flag
 from bandkit.record import Record, StainSpec, TrackSpec
 from bandkit.stain import (
+    Increment,
     StainLine,
     assign_stains,
     dye_index,
@@ -25,6 +26,7 @@ from bandkit.stain import (
     find_stains,
     interval_flags,
     linear_light,
+    stain_increments,
 )
 from bandkit.tracks import DEFAULT_WIDTH_MM, MeasuredTrack, TrackStrip
 
@@ -52,6 +54,8 @@ class StainRow:
         Time from staining to collection; NaN where not known.
     extension_mm_yr, extension_sd_mm_yr : float
         Extension since staining, along the track.
+    increment : Increment or None
+        Growth between this line and the next newer one, or the surface.
     confidence : float
         Probability that the line is there.
     codes : tuple of str
@@ -72,6 +76,7 @@ class StainRow:
     codes: tuple[str, ...]
     across_mm: FloatArray
     line_mm: FloatArray
+    increment: Increment | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -131,8 +136,10 @@ def measure_stains(
         One row per staining, found or not.
     """
     lines = _lines(record, strip, full_scale)
-    rows = tuple(
-        _row(record, stain, line, strip, scale_sd_frac) for stain, line in zip(record.stains, lines, strict=True)
+    rows = _with_increments(
+        [_row(record, stain, line, strip, scale_sd_frac) for stain, line in zip(record.stains, lines, strict=True)],
+        record,
+        strip.surface.sd_mm,
     )
     flags = [
         Flag(code=code, detail=row.date.isoformat(), track=spec.name, depth_mm=row.depth_mm if row.found else None)
@@ -148,6 +155,27 @@ def measure_stains(
         flags=tuple(flags),
         dye_index=_dye_profile(strip, full_scale, spec) if _shows_dye(record, strip) else None,
     )
+
+
+def _with_increments(rows: list[StainRow], record: Record, surface_sd_mm: float) -> tuple[StainRow, ...]:
+    """Add to each line that was found the growth between it and the next newer one, or the surface."""
+    dated = [k for k, row in enumerate(rows) if row.found and row.interval_yr > 0]
+    if record.specimen.collected is None or not dated:
+        return tuple(rows)
+    dated.sort(key=lambda k: rows[k].date, reverse=True)
+    depths = [rows[k].depth_mm for k in dated]
+    if np.any(np.diff(depths) <= 0):
+        return tuple(rows)
+    increments = stain_increments(
+        depths,
+        [rows[k].depth_sd_mm for k in dated],
+        [rows[k].date for k in dated],
+        record.specimen.collected,
+        surface_sd_mm=surface_sd_mm,
+    )
+    for k, increment in zip(dated, increments, strict=True):
+        rows[k] = replace(rows[k], increment=increment)
+    return tuple(rows)
 
 
 def _shows_dye(record: Record, strip: TrackStrip) -> bool:

@@ -220,9 +220,23 @@ def _stain_rows(specimen: str, stains: MeasuredStains) -> list[dict[str, Any]]:
                 "extension_sd_mm_yr": row.extension_sd_mm_yr,
                 "confidence": row.confidence,
                 "flags": join_codes(row.codes),
+                **_increment(row),
             }
         )
     return rows
+
+
+def _increment(row: StainRow) -> dict[str, float]:
+    """Growth between a stain line and the next newer one, where it is known."""
+    if row.increment is None:
+        return {}
+    increment = row.increment
+    return {
+        "increment_mm": increment.inner_mm - increment.outer_mm,
+        "increment_yr": increment.interval_yr,
+        "increment_mm_yr": increment.extension_mm_yr,
+        "increment_sd_mm_yr": increment.extension_sd_mm_yr,
+    }
 
 
 def _track_rows(

@@ -252,7 +252,7 @@ def test_profile_the_other_way_round_gives_the_marks_the_other_way_round():
         assert np.abs(mirrored - mark).min() < 0.1
 
 
-@settings(max_examples=4)
+@settings(max_examples=3)
 @given(st.floats(1e-4, 1e4), st.floats(-1e4, 1e4))
 def test_unit_and_level_do_not_matter(gain, level):
     made = make(8.0, 7, noise=0.3, seed=10)
@@ -262,8 +262,8 @@ def test_unit_and_level_do_not_matter(gain, level):
     np.testing.assert_allclose(other.probability, plain.probability, atol=1e-3)
 
 
-@settings(max_examples=4)
-@given(st.floats(0.4, 2.2))
+@settings(max_examples=3)
+@given(st.floats(0.6, 2.2))
 def test_unit_of_length_does_not_matter(factor):
     # The same slab at another extension: everything in proportion, the weak opinion on spacing aside.
     made = make(8.0, 8, noise=0.25, seed=11)
@@ -272,8 +272,8 @@ def test_unit_of_length_does_not_matter(factor):
     np.testing.assert_allclose(other.depth_mm / factor, plain.depth_mm, atol=0.15)
 
 
-@settings(max_examples=7)
-@given(st.floats(3.0, 20.0), st.floats(0.0, 2.0), st.integers(4, 14), st.integers(0, 999))
+@settings(max_examples=5)
+@given(st.floats(3.0, 15.0), st.floats(0.0, 2.0), st.integers(4, 10), st.integers(0, 999))
 def test_whatever_comes_out_is_in_order(spacing_mm, noise, years, seed):
     made = make(spacing_mm, years, noise=noise, seed=seed)
     marks = find_marks(made.value, made.depth_mm, n_draws=20)

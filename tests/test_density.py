@@ -267,7 +267,7 @@ def test_errors_name_what_is_wrong():
 
 
 def test_standards_of_one_grey_cannot_carry_a_curve():
-    with pytest.raises(errors.CalibrationError, match="wrong way round"):
+    with pytest.raises(errors.CalibrationError, match="thick and thin let equally much through"):
         calibrate(samples_of(STEPS_G_CM2, np.full(6, 0.5)))
 
 

@@ -200,6 +200,7 @@ WRONG_VALUES = [
     ("[[700, 50, 760, 150]]", "[700, 50, 760, 150]", "density.open_beam_px = [700, 50, 760, 150]: entry 1: 700 is not a box"),
     ("[[460, 160], [471, 3550]]", "[[460, 160]]", "track[2].points_px = a list of 1: a track needs at least two points"),
     ("[[460, 160], [471, 3550]]", "[[460, 160], [460.0, 160], [1, 1]]", "track[2].points_px = a list of 3: points 1 and 2 are the same, [460.0, 160.0]; delete one of them"),
+    ("[[460, 160], [471, 3550]]", "[[460, 160], [470, 900], [462, 500], [471, 3550]]", "track[2].points_px = a list of 4: the track turns back at point 2, [470.0, 900.0]; order the points from outside the surface inwards"),
     ("[[460, 160], [471, 3550]]", "[[460, 160], [471, nan]]", "track[2].points_px = a list of 2: entry 2: nan, not a finite number"),
     ("[[460, 160], [471, 3550]]", '[[460, 160], ["471", 1]]', 'track[2].points_px = a list of 2: entry 2: "471", a number in quotes'),
     ("[[460, 160], [471, 3550]]", "[[460, 160], [471, 1e300]]", "track[2].points_px = a list of 2: entry 2: 1e+300, "),

@@ -100,6 +100,8 @@ size = st.floats(1e-3, 1e3)
 days = st.dates(datetime.date(1950, 1, 1), datetime.date(2020, 1, 1))
 boxes = st.tuples(place, st.tuples(size, size)).map(lambda b: (*b[0], b[0][0] + b[1][0], b[0][1] + b[1][1]))
 lines_px = st.lists(place, min_size=2, max_size=6, unique=True).map(tuple)
+# A track never turns back: x and y only grow.
+tracks_px = lines_px.map(lambda points: tuple(dict.fromkeys(zip(*map(sorted, zip(*points, strict=True)), strict=True))))
 maybe = st.one_of(st.none(), size)
 
 standards = st.builds(m.StandardSpec, box_px=boxes, material=word, thickness_mm=size, density_g_cm3=st.none() | st.floats(0.5, 22))
@@ -161,7 +163,7 @@ def records(draw) -> Record:
         scale=draw(scales),
         density=draw(st.none() | densities),
         dating=draw(datings),
-        tracks=tuple(m.TrackSpec(name=name, points_px=draw(lines_px), width_mm=draw(maybe)) for name in names),
+        tracks=tuple(m.TrackSpec(name=name, points_px=draw(tracks_px), width_mm=draw(maybe)) for name in names),
         stains=tuple(draw(st.lists(stain, max_size=2, unique_by=lambda s: s.date))),
         readings=tuple(draw(st.lists(reading, max_size=2))),
         masks=tuple(m.MaskSpec(polygon_px=((x, y), (x + 2, y), (x, y + 2)), why="boring") for x, y in draw(st.lists(place, max_size=2))),

@@ -16,9 +16,9 @@ from bandkit.scale import magnification, resolve_scale, scale_from_bar, scale_fr
 coordinate = st.floats(-1e4, 1e4)
 
 
-def resolve(spec, picture=None, *, kind="photograph", resolution_mm_px=None):
-    picture = picture or Picture(np.zeros((50, 60), np.uint8))
-    return resolve_scale(spec, kind=kind, resolution_mm_px=resolution_mm_px, size_px=picture.size_px,
+def resolve(spec, picture=None, *, kind="photograph", resolution_mm_px=None, size_px=None):
+    picture = picture or Picture(np.zeros((500, 600), np.uint8))
+    return resolve_scale(spec, kind=kind, resolution_mm_px=resolution_mm_px, size_px=size_px or picture.size_px,
                          read=picture.read, overview=picture.overview)
 
 
@@ -192,7 +192,7 @@ def test_a_box_that_cuts_the_bar_is_an_error():
 
 def test_an_empty_box_is_an_error():
     spec = ScaleSpec(bar=BarSpec(length_mm=40.0, within_px=(5000, 10, 5100, 50)))
-    with pytest.raises(ScaleError, match=r"scale\.bar\.within_px: the box .* outside the image of 60 x 50 px"):
+    with pytest.raises(ScaleError, match=r"scale\.bar\.within_px: the box .* outside the image of 600 x 500 px"):
         resolve(spec)
 
 
@@ -270,3 +270,20 @@ def test_distances_of_a_photograph_are_an_error():
 def test_a_given_scale_needs_no_image_processing_library():
     code = "import sys, bandkit.scale; assert not {'scipy.ndimage', 'skimage', 'scipy.signal'} & set(sys.modules)"
     subprocess.run([sys.executable, "-c", code], check=True)
+
+
+@pytest.mark.parametrize(("mm_px", "flagged"), [(0.1, False), (1.0, True), (0.005, True), (0.3, False)])
+def test_a_scale_that_is_far_off_is_flagged_with_the_size_of_the_picture(mm_px, flagged):
+    # A plate of 120 x 300 mm at 0.1 mm per pixel.
+    scale = resolve(ScaleSpec(mm_per_px=(mm_px, mm_px)), size_px=(1200, 3000))
+    assert codes(scale) == (["scale-unusual"] if flagged else [])
+    if flagged:
+        assert scale.flags[0].detail == f"{1200 * mm_px:.0f} x {3000 * mm_px:.0f} mm"
+
+
+@pytest.mark.parametrize("mm_px", [1e-9, 100.0, 1e9])
+def test_a_scale_in_another_unit_is_refused(mm_px):
+    with pytest.raises(ScaleError, match=r"scale: .* mm per pixel is no picture of a slab; check the number and its unit"
+                       ) as caught:
+        resolve(ScaleSpec(mm_per_px=(mm_px, mm_px)), size_px=(1200, 3000))
+    assert caught.value.reason == "impossible-scale"

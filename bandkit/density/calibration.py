@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from bandkit.density.curve import HARDENING, OFFSET_SD, Calibration, intensity_model, least_hardening
 from bandkit.density.grey import Values
 from bandkit.density.standards import StandardSamples, intensity_errors, raise_for_standards
+from bandkit.errors import CalibrationError
 
 FloatArray = NDArray[np.float64]
 
@@ -22,6 +23,8 @@ _LEAST_OFFSET = -0.3
 _MOST_HARDENING = 5.0
 # The guessed errors of the standards count as much as this many standards.
 _GUESS_WEIGHT = 2.0
+# A standard that is off by more than this is not the one that it is said to be.
+_MOST_MISFIT_FRAC = 0.5
 _MAX_STEPS = 200
 _MAX_DAMPING = 1e12
 
@@ -44,8 +47,8 @@ def calibrate(standards: StandardSamples, *, values: Values = "intensity") -> Ca
     Raises
     ------
     CalibrationError
-        Where the standards cannot carry a curve: impossible numbers, all alike, the wrong polarity, or a
-        single one without open beam.
+        Where the standards cannot carry a curve: impossible numbers, all alike, the wrong polarity, a
+        single one without open beam, or one that all the others contradict.
 
     Notes
     -----
@@ -67,7 +70,18 @@ def calibrate(standards: StandardSamples, *, values: Values = "intensity") -> Ca
                         hardening=float(theta[3]), covariance=covariance, values=values,
                         residual_g_cm2=np.zeros_like(scaled.areal))
     fitted = curve.areal_density_g_cm2(standards.intensity, standards.log_beam)
-    return replace(curve, residual_g_cm2=scaled.areal - fitted)
+    curve = replace(curve, residual_g_cm2=scaled.areal - fitted)
+    _raise_for_misfit(curve)
+    return curve
+
+
+def _raise_for_misfit(curve: Calibration) -> None:
+    """Refuse a curve that one of its own standards contradicts."""
+    worst, share = curve.worst_standard()
+    if share > _MOST_MISFIT_FRAC:
+        msg = (f"density.standards: {curve.standards.labels[worst]} is off by {100 * share:.0f} % from the curve through "
+               "all of them; check every box_px and thickness_mm")
+        raise CalibrationError(msg)
 
 
 class _Scaled(NamedTuple):

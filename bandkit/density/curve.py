@@ -177,6 +177,20 @@ class Calibration:
                                                                f"{low:.2f} to {high:.2f} g/cm2"))
         return tuple(flags)
 
+    def worst_standard(self) -> tuple[int, float]:
+        """Find the standard that lies farthest from the curve.
+
+        Returns
+        -------
+        index : int
+            Its place among the standards.
+        misfit : float
+            How far it is off, as a fraction of its mass per area, or of their mean where that is more.
+        """
+        stated = self.standards.areal_density_g_cm2
+        share = np.abs(self.residual_g_cm2) / np.maximum(stated, stated.mean())
+        return int(np.argmax(share)), float(share.max())
+
     def summary(self, beam: Beam | None = None) -> CalibrationResult:
         """The calibration for the report and the archive.
 
@@ -357,10 +371,9 @@ def _problems(curve: Calibration) -> list[str]:
     standards = curve.standards
     stated = standards.areal_density_g_cm2
     problems = []
-    share = np.abs(curve.residual_g_cm2) / np.maximum(stated, stated.mean())
-    worst = int(np.argmax(share))
-    if share[worst] > _POOR_FRAC:
-        problems.append(f"{standards.labels[worst]} is off by {100 * share[worst]:.1f} %")
+    worst, share = curve.worst_standard()
+    if share > _POOR_FRAC:
+        problems.append(f"{standards.labels[worst]} is off by {100 * share:.1f} %")
     order = np.argsort(stated)
     rising = np.diff((standards.log_beam - np.log(standards.intensity))[order])
     if np.any(rising[np.diff(stated[order]) > 0] <= 0):

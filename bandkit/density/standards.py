@@ -18,6 +18,8 @@ FloatArray = NDArray[np.float64]
 _STANDARD_SD_FRAC = 0.005
 # Smallest error of intensity, as a fraction, that is believed.
 _LEAST_SD_FRAC = 5e-4
+# Least attenuation per mass (cm2/g) that standards must show: CaCO3 has 0.14 at 150 keV, noise and heel far less.
+_LEAST_SLOPE_CM2_G = 0.02
 # With the open beam known worse than this (natural log), one standard decides nothing.
 _KNOWN_LEVEL_SD = 0.1
 
@@ -99,7 +101,8 @@ def raise_for_standards(standards: StandardSamples) -> None:
     Raises
     ------
     CalibrationError
-        For impossible numbers, the wrong polarity, or a single standard without open beam.
+        For impossible numbers, standards that look alike, the wrong polarity, or a single standard without open
+        beam.
     """
     areal, intensity = standards.areal_density_g_cm2, standards.intensity
     if not (np.all(np.isfinite(areal)) and np.all(areal >= 0) and np.any(areal > 0)):
@@ -111,7 +114,12 @@ def raise_for_standards(standards: StandardSamples) -> None:
                "and image.values")
         raise CalibrationError(msg)
     attenuation = standards.log_beam - np.log(intensity)
-    if len(areal) > 1 and np.ptp(areal) > 0 and np.polyfit(areal, attenuation, 1)[0] <= 0:
+    slope = float(np.polyfit(areal, attenuation, 1)[0]) if len(areal) > 1 and np.ptp(areal) > 0 else None
+    if slope is not None and abs(slope) < _LEAST_SLOPE_CM2_G:
+        msg = ("density.standards: thick and thin let equally much through; do the boxes lie beside the standards, or "
+               "all on one step? move each box_px onto its own")
+        raise CalibrationError(msg)
+    if slope is not None and slope < 0:
         msg = ("density.standards: thicker standards let more through; image.dense is likely the wrong way round, "
                "or the boxes are interchanged")
         raise CalibrationError(msg)

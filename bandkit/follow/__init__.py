@@ -19,7 +19,7 @@ Neidell, N. S. and Taner, M. T. (1971) Semblance and other coherency measures fo
 multichannel data. Geophysics 36, 482-497.
 """
 
-from bandkit.follow.align import AlignedStrip, align_bands, average_along_bands, two_looks
+from bandkit.follow.align import AlignedStrip, align_bands, average_along_bands, two_looks, without_holes
 from bandkit.follow.field import BandField, follow_bands
 
-__all__ = ["AlignedStrip", "BandField", "align_bands", "average_along_bands", "follow_bands", "two_looks"]
+__all__ = ["AlignedStrip", "BandField", "align_bands", "average_along_bands", "follow_bands", "two_looks", "without_holes"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +10,12 @@ from numpy.typing import NDArray
 from bandkit.follow.field import BIN_WIDTH_MM, BandField
 
 FloatArray = NDArray[np.float64]
+
+# A boring is this large at least, and holds less than this share of its band's mass (or more, where filled).
+HOLE_SIZE_MM = 1.0
+HOLE_FRAC, FILL_FRAC = 0.65, 1.6
+# Narrower strips do not show what the band is like beside a hole.
+LEAST_COLUMNS_FOR_HOLES = 40
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -93,6 +99,59 @@ def align_bands(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray,
     )
     weight = np.where(np.isfinite(aligned), field.weight_at(depth_mm, across_mm), 0.0)
     return AlignedStrip(values=aligned, weight=weight, across_mm=across_mm)
+
+
+def without_holes(aligned: AlignedStrip, depth_mm: FloatArray) -> tuple[AlignedStrip, float]:
+    """Leave out borings and infill: places that stand far off the band that they lie in.
+
+    Parameters
+    ----------
+    aligned : AlignedStrip
+        Mass per area or attenuation, with the bands level.
+    depth_mm : ndarray, shape (n_depth,)
+        Depth along the track, in mm.
+
+    Returns
+    -------
+    aligned : AlignedStrip
+        The same with those places unknown.
+    left_out_frac : float
+        Share of the strip that was left out.
+
+    Notes
+    -----
+    A place is compared with the median of its band over the whole width. Corallites vary
+    by a tenth or two; a hole over a millimetre or more that holds less than
+    `HOLE_FRAC` of the band's mass, or fill that holds more than `FILL_FRAC`, is no skeleton.
+    """
+    from scipy.ndimage import binary_dilation, uniform_filter
+
+    known = aligned.weight > 0
+    if known.shape[1] < LEAST_COLUMNS_FOR_HOLES:
+        return aligned, 0.0
+    band = _row_medians(aligned.values, known)
+    ratio = np.where(known, aligned.values / np.maximum(band, 1e-9)[:, None], 1.0)
+    step = (float(depth_mm[1] - depth_mm[0]), float(aligned.across_mm[1] - aligned.across_mm[0]))
+    size = tuple(max(round(HOLE_SIZE_MM / s), 1) for s in step)
+    smooth = uniform_filter(ratio, size, mode="nearest")
+    hole = (smooth < HOLE_FRAC) | (smooth > FILL_FRAC)
+    if not hole.any():
+        return aligned, 0.0
+    # The smoothed edge of a hole lies half a window inside it.
+    hole = binary_dilation(hole, np.ones(size, dtype=bool)) & known
+    values = np.where(hole, np.nan, aligned.values)
+    weight = np.where(hole, 0.0, aligned.weight)
+    return replace(aligned, values=values, weight=weight), float(hole.sum() / max(int(known.sum()), 1))
+
+
+def _row_medians(values: FloatArray, known: NDArray[np.bool_]) -> FloatArray:
+    """Median of what is known of each row, smoothed over rows that know too little; shape (n_depth,)."""
+    enough = known.sum(axis=1) >= max(known.shape[1] // 4, 3)
+    if not enough.any():
+        return np.ones(len(values))
+    medians = np.nanmedian(np.where(known, values, np.nan)[enough], axis=1)
+    rows = np.arange(len(values))
+    return np.interp(rows, rows[enough], medians)
 
 
 def two_looks(

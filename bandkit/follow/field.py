@@ -18,6 +18,8 @@ MAX_SLOPE = 0.6
 MAX_CURVATURE_MM = 1.0 / 40.0
 WINDOW_SD_MM = 8.0
 SHAPE_EVERY_MM = 4.0
+# Half the width over which the slope of a band at the track is taken.
+TILT_REACH_MM = 3.0
 LEAST_BINS_TO_SPLIT = 8
 
 
@@ -294,8 +296,8 @@ def _coherence(flat: FloatArray, known: NDArray[np.bool_], depth: FloatArray, sh
 
 
 def _tilt(shift: FloatArray, bins: FloatArray) -> FloatArray:
-    """Angle of the bands against the track over the middle 10 mm, in degrees."""
-    near = np.abs(bins) <= 5.0
+    """Angle of the bands against the track close by it, in degrees: growth is square to the band at the track itself."""
+    near = np.abs(bins) <= TILT_REACH_MM
     a = bins[near]
     slope = (shift[:, near] * a).sum(axis=1) / max(float((a * a).sum()), 1e-12)
     return np.degrees(np.arctan(slope))

@@ -19,8 +19,8 @@ FEW_YEARS = 3
 N_NEIGHBOURS = 2
 OUTLIER_LIMITS = (0.5, 2.0)
 
-# Sums of many samples agree to this.
-ROUNDING = 1e-9
+# Less of a piece than this with a density counts as masked; the odd sample at its ends does not.
+WHOLLY_MEASURED = 0.98
 
 
 def doubtful_pieces(
@@ -55,7 +55,7 @@ def doubtful_pieces(
         "gap": crosses_gap,
         "mark-in-tissue": _bounded_in_tissue(length_mm, taxon),
         "extension-outlier": _outliers(extension_mm_yr, grown),
-        "masked-part": (measured_frac < 1 - ROUNDING) & (length_mm > 0),
+        "masked-part": (measured_frac < WHOLLY_MEASURED) & (length_mm > 0),
         "density-implausible": _outside(density_g_cm3, DENSITY_RANGE_G_CM3),
     }
     known = genus_range(taxon)

@@ -26,12 +26,15 @@ from bandkit.output.style import (
     inch_per_mm,
     thin_labels,
     track_style,
+    width_inch,
 )
 from bandkit.output.words import Z90, FlagGroup, error_text, value_name
 from bandkit.results import SlabResult
 
 _TICK_STEPS = [1, 2, 2.5, 5, 10]
 _MAX_DOUBT_SIGNS = 15
+# Room that the number of a doubt takes, in points.
+_SIGN_PT = 11
 _MANY_SAMPLES = 8000
 # Years further apart than this are not joined by a line.
 _BREAK_YR = 1.5
@@ -139,18 +142,24 @@ def _draw_profile_stains(ax: Axes, result: SlabResult, name: str) -> None:
 
 
 def _draw_doubts(ax: Axes, name: str, groups: tuple[FlagGroup, ...]) -> None:
-    """Numbers of the doubts at their depths, at the left edge; those that share a place stand in a row."""
+    """Numbers of the doubts at their depths, at the left edge; those that share a place stand in a row.
+
+    A row that is full ends with a plus: the rest is in the list.
+    """
     gap_mm = 1.15 * LABEL_INCH / inch_per_mm(ax)
+    last = max(int(72.0 * width_inch(ax) / _SIGN_PT) - 1, 0)
     placed: list[tuple[float, int]] = []
     places = [(f.depth_mm, g.number) for g in groups for f in g.flags if f.track == name and f.depth_mm is not None]
     for depth, number in sorted(set(places)):
         column = len([d for d, n in placed if abs(d - depth) < gap_mm])
         placed.append((depth, number))
+        if column > last:
+            continue
         ax.annotate(
-            str(number),
+            str(number) if column < last else "+",
             (0.0, depth),
             xycoords=ax.get_yaxis_transform(),
-            xytext=(6 + 11 * column, 0),
+            xytext=(6 + _SIGN_PT * column, 0),
             textcoords="offset points",
             ha="center",
             va="center",

@@ -78,6 +78,23 @@ def inch_per_mm(ax: Axes) -> float:
     return ax.get_position().height * figure_height_inch(ax) / abs(high - low)
 
 
+def width_inch(ax: Axes) -> float:
+    """Width of axes on paper.
+
+    Parameters
+    ----------
+    ax : Axes
+        Axes on a figure.
+
+    Returns
+    -------
+    float
+        Inches.
+    """
+    figure: Any = ax.get_figure()
+    return float(ax.get_position().width * figure.get_size_inches()[0])
+
+
 def figure_height_inch(ax: Axes) -> float:
     """Height of the figure that the axes are on.
 

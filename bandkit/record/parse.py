@@ -279,12 +279,21 @@ def _track(table: Table) -> model.TrackSpec:
         if point == following:
             problem = f"points {number} and {number + 1} are the same, {show(point)}"
             table.reject("points_px", problem, "delete one of them")
+    for number, (before, at, after) in enumerate(zip(points, points[1:], points[2:], strict=False), 2):
+        if _turns_back(before, at, after):
+            problem = f"the track turns back at point {number}, {show(at)}"
+            table.reject("points_px", problem, "order the points from outside the surface inwards")
     return model.TrackSpec(
         name=name,
         points_px=points,
         width_mm=table.number("width_mm", above=0.0),
         follow_mm=table.number("follow_mm", above=0.0),
     )
+
+
+def _turns_back(before: Point, at: Point, after: Point) -> bool:
+    """Whether three points turn by more than a right angle: the same skeleton would be measured twice."""
+    return (at[0] - before[0]) * (after[0] - at[0]) + (at[1] - before[1]) * (after[1] - at[1]) < 0
 
 
 def _stains(top: Table, specimen: model.Specimen, today: datetime.date) -> tuple[model.StainSpec, ...]:

@@ -26,6 +26,10 @@ TAGS_SD_FRAC = 0.02
 magnification adds 0.5 to 4. It cannot cover a tag that is plainly wrong; that is what the flag is for."""
 UNSET_DPI = (72, 96)
 """Resolutions that programs write when they know none."""
+POSSIBLE_MM_PX = (1e-4, 10.0)
+"""From a microscope's pixel to one as wide as a band: outside, the number is in another unit."""
+USUAL_SIDE_MM = (20.0, 1000.0)
+"""Longer side of a picture of a slab; the largest X-ray films and detectors are 430 mm, some scans join two."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -243,7 +247,7 @@ def resolve_scale(spec: ScaleSpec, *, kind: str, resolution_mm_px: tuple[float, 
     Raises
     ------
     ScaleError
-        No scale, wrong numbers, or a bar that is not found.
+        No scale, wrong or impossible numbers, or a bar that is not found.
     """
     if spec.bar is not None:
         scale = _from_bar_spec(spec.bar, spec.sd_frac, size_px=size_px, read=read, overview=overview)
@@ -255,7 +259,7 @@ def resolve_scale(spec: ScaleSpec, *, kind: str, resolution_mm_px: tuple[float, 
     else:
         msg = "scale: nothing is given; give one of scale.bar, scale.mm_per_px or scale.source"
         raise ScaleError(msg)
-    return _correct_magnification(scale, spec, kind)
+    return _flag_size(_correct_magnification(scale, spec, kind), size_px)
 
 
 def _from_bar_spec(bar: BarSpec, sd_frac: float | None, *, size_px: tuple[int, int], read: Read,
@@ -291,6 +295,20 @@ def _correct_magnification(scale: Scale, spec: ScaleSpec, kind: str) -> Scale:
         raise ScaleError(msg)
     factor = magnification(source, height)
     return replace(scale, x_mm_px=scale.x_mm_px / factor, y_mm_px=scale.y_mm_px / factor, magnification=factor)
+
+
+def _flag_size(scale: Scale, size_px: tuple[int, int]) -> Scale:
+    """Refuse a scale in another unit, and say where the picture becomes one that slabs do not have."""
+    low, high = POSSIBLE_MM_PX
+    if not all(low <= one <= high for one in scale.mm_per_px):
+        msg = (f"scale: {scale.x_mm_px:.4g} x {scale.y_mm_px:.4g} mm per pixel is no picture of a slab; "
+               "check the number and its unit")
+        raise ScaleError(msg, reason="impossible-scale")
+    width, height = (n * one for n, one in zip(size_px, scale.mm_per_px, strict=True))
+    if USUAL_SIDE_MM[0] <= max(width, height) <= USUAL_SIDE_MM[1]:
+        return scale
+    flag = Flag(code="scale-unusual", detail=f"{width:.0f} x {height:.0f} mm")
+    return replace(scale, flags=(*scale.flags, flag))
 
 
 def _flag_magnification(scale: Scale, spec: ScaleSpec) -> Scale:

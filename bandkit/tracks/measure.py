@@ -12,7 +12,7 @@ from bandkit.carrier import Radiography
 from bandkit.dating import DatedMarks, LostYears, date_marks, position_among_marks
 from bandkit.density import slab_density_g_cm3, thickness_sd_frac
 from bandkit.flags import Flag
-from bandkit.follow import AlignedStrip, BandField, align_bands, follow_bands
+from bandkit.follow import AlignedStrip, BandField, align_bands, follow_bands, without_holes
 from bandkit.growth import ErrorSources, GrowthProfile, YearGrowth, growth_per_year, sd_of_interval
 from bandkit.record import Record, TrackSpec
 from bandkit.tracks.cut import DEFAULT_WIDTH_MM, MOST_FOLLOWED_MM, SlabImage, TrackStrip
@@ -20,9 +20,12 @@ from bandkit.tracks.marks import TrackMarks, choose_marks
 
 FloatArray = NDArray[np.float64]
 
-# Tilt out of the plane of the slab that a careful saw cut still leaves.
-OUT_OF_PLANE_SD_DEG = 3.0
+# Tilt out of the plane of the slab, which a careful saw cut still leaves, and of the followed bands in it.
+TILT_SD_DEG = 4.0
 STEEP_DEG = 25.0
+# Fewer samples tell nothing of the noise; texture hangs together over less than this.
+LEAST_NOISE_SAMPLES = 50
+MOST_NOISE_MM = 15.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -87,6 +90,10 @@ def measure_track(slab: SlabImage, record: Record, spec: TrackSpec, strip: Track
     width = spec.width_mm or DEFAULT_WIDTH_MM
     field = follow_bands(strip.signal, strip.depth_mm, strip.across_mm)
     aligned = align_bands(strip.signal, strip.depth_mm, strip.across_mm, field)
+    hole_flags: list[Flag] = []
+    if isinstance(slab.carrier, Radiography):
+        aligned, holes_frac = without_holes(aligned, strip.depth_mm)
+        hole_flags = _hole_flags(holes_frac)
     marks, found, mark_flags = choose_marks(record, spec, strip, field, aligned)
     density, errors, density_flags = _density(slab, record, strip, aligned, width)
     gaps = _lost_years(record, spec, strip, marks.depth_mm)
@@ -106,7 +113,7 @@ def measure_track(slab: SlabImage, record: Record, spec: TrackSpec, strip: Track
         taxon=record.specimen.taxon,
         track=spec.name,
     )
-    flags = [*strip.flags, *mark_flags, *density_flags, *_tilt_flags(field)]
+    flags = [*strip.flags, *mark_flags, *density_flags, *_tilt_flags(field), *hole_flags]
     own = tuple(replace(flag, track=spec.name) for flag in (*flags, *dated.flags, *growth.doubts))
     return MeasuredTrack(
         spec=spec,
@@ -120,6 +127,11 @@ def measure_track(slab: SlabImage, record: Record, spec: TrackSpec, strip: Track
         found=found,
         flags=own,
     )
+
+
+def _hole_flags(holes_frac: float) -> list[Flag]:
+    """Say how much of the strip was left out as borings or infill."""
+    return [Flag(code="holes-left-out", detail=f"{100 * holes_frac:.1f} % of the strip")] if holes_frac > 0.001 else []
 
 
 def _tilt_flags(field: BandField) -> list[Flag]:
@@ -159,7 +171,7 @@ def _density(
 ) -> tuple[FloatArray | None, ErrorSources, list[Flag]]:
     """Density along the track, what it may be off by, and doubts."""
     scale_only = ErrorSources(
-        scale_sd_frac=slab.scale.sd_frac, tilt_sd_deg=OUT_OF_PLANE_SD_DEG, surface_sd_mm=strip.surface.sd_mm
+        scale_sd_frac=slab.scale.sd_frac, tilt_sd_deg=TILT_SD_DEG, surface_sd_mm=strip.surface.sd_mm
     )
     carrier = slab.carrier
     if not isinstance(carrier, Radiography) or carrier.calibration is None or record.density is None:
@@ -177,12 +189,13 @@ def _density(
         log_beam=carrier.beam.log_intensity(x_px, y_px),
         beam_log_sd=carrier.beam.log_sd(x_px, y_px, relative_to_px=standards_px),
     )
+    noise_sd, noise_length_mm = _noise(aligned, strip.depth_mm, width_mm)
     errors = replace(
         scale_only,
         thickness_sd_frac=thickness_sd_frac(thickness, record.density.slab_thickness_sd_mm),
         density_systematic_sd_g_cm3=slab_density_g_cm3(areal_sd, thickness),
-        density_noise_sd_g_cm3=slab_density_g_cm3(_noise(aligned, width_mm), thickness),
-        density_noise_length_mm=1.0,
+        density_noise_sd_g_cm3=slab_density_g_cm3(noise_sd, thickness),
+        density_noise_length_mm=noise_length_mm,
     )
     every = slice(None, None, max(len(x_px) // 100, 1))
     flags = [
@@ -204,9 +217,22 @@ def _middle_of_standards(record: Record) -> tuple[float, float]:
     return float(boxes[:, [0, 2]].mean()), float(boxes[:, [1, 3]].mean())
 
 
-def _noise(aligned: AlignedStrip, width_mm: float) -> float:
-    """Standard deviation of one sample of the averaged profile, from the two halves of the track's width."""
+def _noise(aligned: AlignedStrip, depth_mm: FloatArray, width_mm: float) -> tuple[float, float]:
+    """Standard deviation of one sample of the averaged profile, and the depth in mm over which it hangs together.
+
+    From the two halves of the track's width: their corallites differ, their band is the same.
+    """
     left, right = (aligned.mean(width_mm, weighted=False, side=side)[0] for side in (-1, 1))
     difference = left - right
-    difference = difference[np.isfinite(difference)]
-    return float(np.std(difference)) / 2.0 if len(difference) else 0.0
+    known = np.isfinite(difference)
+    step = float(depth_mm[1] - depth_mm[0])
+    if known.sum() < LEAST_NOISE_SAMPLES:
+        return 0.0, step
+    difference = np.where(known, difference - float(np.mean(difference[known])), 0.0)
+    power = float((difference**2).sum())
+    reach = max(min(round(MOST_NOISE_MM / step), len(difference) // 4), 1)
+    correlation = np.array([float((difference[k:] * difference[: -k or None]).sum()) for k in range(1, reach)])
+    correlation /= max(power, 1e-30)
+    end = int(np.argmax(correlation < 0.05)) if (correlation < 0.05).any() else len(correlation)
+    length = step * (1.0 + 2.0 * float(correlation[:end].sum()))
+    return float(np.sqrt(power / max(int(known.sum()), 1))) / 2.0, length

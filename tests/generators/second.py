@@ -2,7 +2,7 @@
 
 Bands are height lines of a depth field over a standing slab: tilted, domed, and
 wavy with waves that wander. Density over depth is a skewed circular bump per year; the
-texture is blotches of five sizes, each as strong as the next. X-rays of three
+texture is blotches of three sizes about the year's, each as strong as the next. X-rays of three
 energies pass the slab, with a polynomial fall-off of the beam and Poisson noise; the plate
 shows dense as bright.
 """
@@ -21,9 +21,11 @@ from generators import ARAGONITE_G_CM3, GRADES, LONGEST_TRACK_MM, TRACK_WIDTH_MM
 # at 38, 48 and 60 keV (rounded from the usual tables).
 SPECTRUM = ((0.25, 0.96), (0.45, 0.58), (0.30, 0.376))
 DEPTH_STEP_MM = 0.02
-COARSE_MM = 0.4
+COARSE_MM = 0.3
 PHOTONS = 25_000.0
-# Texture of all five sizes together over that of the one which competes with the year. Set so that a straight profile
+# Sizes of the texture's blotches along the track, in years: what is much finer or coarser hides no band.
+BLOTCHES_YR = (0.06, 0.12, 0.24)
+# Texture of all sizes together over that of the one which competes most with the year. Set so that a straight profile
 # with a peak finder told the spacing reaches F1 1.00, 0.84 and 0.69, as it did in the trials that defined the grades.
 TEXTURE_GAIN = {"easy": 1.0, "ordinary": 2.45, "hard": 2.0}
 FULL_SCALE = 65535
@@ -37,6 +39,7 @@ class _Growth:
     end_mm: float
     depth_mm: np.ndarray
     relative: np.ndarray
+    spacing_mm: float
     outer_part_yr: float
 
 
@@ -77,7 +80,7 @@ def make_radiograph(grade: str, seed: int) -> Slab:
     inside &= y < growth.end_mm
     mean_density = rng.uniform(1.1, 1.45)
     bands = np.interp(depth, growth.depth_mm, growth.relative).astype(np.float32)
-    density = mean_density * bands * (1 + _texture(frame, g.texture_frac * TEXTURE_GAIN[grade], rng))
+    density = mean_density * bands * (1 + _texture(frame, g.texture_frac * TEXTURE_GAIN[grade], growth.spacing_mm, rng))
     truth = _truth(growth, warp, frame, density=density, depth=depth, mean_density=mean_density)
     bored = np.where(_borings(x, y, frame, growth.end_mm, n=g.borings, rng=rng), np.float32(0.06), density)
     thickness = float(rng.uniform(5.0, 7.5))
@@ -104,7 +107,7 @@ def _grow(g: Grade, rng: np.random.Generator) -> _Growth:
     depth = np.arange(0.0, edges[-1], DEPTH_STEP_MM)
     relative = _relative_density(g, edges, depth, spacing, rng)
     marks = edges[1:]
-    return _Growth(marks[marks < end], end, depth, relative, outer)
+    return _Growth(marks[marks < end], end, depth, relative, float(spacing), outer)
 
 
 def _relative_density(g: Grade, edges: np.ndarray, depth: np.ndarray, spacing: float, rng: np.random.Generator
@@ -159,13 +162,13 @@ class _Warp:
         return depth
 
 
-def _texture(frame: _Frame, texture_frac: float, rng: np.random.Generator) -> np.ndarray:
-    """Blotches of five sizes with the same strength each, and fine grain; scaled on a 5 mm wide mean."""
+def _texture(frame: _Frame, texture_frac: float, spacing_mm: float, rng: np.random.Generator) -> np.ndarray:
+    """Blotches of several sizes with the same strength each, and fine grain; scaled on a 5 mm wide mean."""
     x, y = frame.grid(COARSE_MM)
     shape = (y.shape[0], x.shape[1])
     total = np.zeros(shape, dtype=np.float32)
-    for size_mm in (0.6, 1.2, 2.4, 4.8, 9.6):
-        across_mm = min(0.8 * size_mm, 0.9)
+    for size_mm in np.multiply(BLOTCHES_YR, spacing_mm):
+        across_mm = min(max(0.8 * size_mm, 0.4), 0.9)
         blotch = gaussian_filter(rng.standard_normal(shape, dtype=np.float32), (size_mm / COARSE_MM, across_mm / COARSE_MM),
                                  mode="wrap", truncate=3.0)
         averaged = uniform_filter1d(blotch, round(TRACK_WIDTH_MM / COARSE_MM), axis=1, mode="wrap")

@@ -25,7 +25,8 @@ SOURCE_HEIGHT_MM = 1500.0
 ANODE_ANGLE_DEG = 17.0
 PROFILE_STEP_MM = 0.025
 COLUMN_STEP_MM = 0.5
-COLUMN_SCALES_MM = (1.0, 2.5, 6.0, 15.0)
+# How long a column's good or bad fortune lasts, in years.
+COLUMN_SCALES_YR = (0.08, 0.25)
 # Texture of all scales together over that of the one which competes with the year; set with the straight script, like
 # its namesake in the second model.
 TEXTURE_GAIN = {"easy": 1.0, "ordinary": 2.15, "hard": 1.6}
@@ -238,7 +239,8 @@ def make_radiograph(grade: str, seed: int) -> Slab:
     depth, arc = colony.depth_and_arc(a, b)
     mean_density, thickness_mm = rng.uniform(1.0, 1.5), float(rng.uniform(5.5, 8.5))
     bands = np.interp(depth.ravel(), chronicle.depth_mm, chronicle.relative).astype(np.float32).reshape(depth.shape)
-    density = bands * (np.float32(mean_density) * (1 + corallites(depth, arc, g.texture_frac * TEXTURE_GAIN[grade], rng)))
+    texture = corallites(depth, arc, g.texture_frac * TEXTURE_GAIN[grade], chronicle.spacing_mm, rng)
+    density = bands * (np.float32(mean_density) * (1 + texture))
     densities = true_densities(track, film, density, depth, bands=bands * np.float32(mean_density))
     bore(density, a, b, film, n=g.borings, rng=rng)
     areal = np.where(on_slab(depth, a, b, film, rng), density, 0) * np.float32(thickness_mm / 10)
@@ -253,7 +255,8 @@ def make_radiograph(grade: str, seed: int) -> Slab:
                 collected=dt.date(2021, 2, 20) + dt.timedelta(days=round(365.25 * chronicle.outer_part_yr)), **densities)
 
 
-def corallites(depth: np.ndarray, arc: np.ndarray, texture_frac: float, rng: np.random.Generator) -> np.ndarray:
+def corallites(depth: np.ndarray, arc: np.ndarray, texture_frac: float, spacing_mm: float, rng: np.random.Generator
+               ) -> np.ndarray:
     """Relative density of columns of corallites that sway; each is a sum of relaxing random walks."""
     first, last = float(arc.min()) - 8.0, float(arc.max()) + 8.0
     n_depth = int((float(depth.max()) + 2.0) / COLUMN_STEP_MM) + 2
@@ -261,7 +264,7 @@ def corallites(depth: np.ndarray, arc: np.ndarray, texture_frac: float, rng: np.
     edges = first + np.cumsum(rng.gamma(6.0, 1.8 / 6.0, int((last - first) / 0.9)))
     column = np.searchsorted(edges, places)
     total = np.zeros((n_depth, len(places)))
-    for scale_mm in COLUMN_SCALES_MM:
+    for scale_mm in np.multiply(COLUMN_SCALES_YR, spacing_mm):
         keep = np.exp(-COLUMN_STEP_MM / scale_mm)
         walk = lfilter([np.sqrt(1 - keep**2)], [1.0, -keep], rng.standard_normal((n_depth + 100, len(edges) + 1)), axis=0)
         total += walk[100:, column]
