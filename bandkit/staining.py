@@ -192,7 +192,7 @@ def _dye_profile(strip: TrackStrip, full_scale: float, spec: TrackSpec) -> Float
     known = np.isfinite(middle)
     with np.errstate(invalid="ignore"):
         mean = np.where(known, middle, 0.0).sum(axis=1) / known.sum(axis=1)
-    return np.interp(strip.depth_mm, index.depth_mm, mean)
+    return np.asarray(np.interp(strip.depth_mm, index.depth_mm, mean))
 
 
 def _lines(record: Record, strip: TrackStrip, full_scale: float) -> list[StainLine | None]:

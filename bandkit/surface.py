@@ -24,6 +24,9 @@ LEAST_STEP_SD = 6.0
 BLUR_SD_FRAC = 0.25
 # A rise of this share of the whole step is the beginning of the skeleton.
 FIRST_RISE_FRAC = 0.2
+# Skeleton seldom falls back below this share of the step; a track that begins in a light band does every year.
+BACK_FRAC = 0.3
+MOST_BACK_SHARE = 0.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -120,7 +123,7 @@ def _edge(profile: FloatArray, step: float) -> tuple[float, float, float] | None
     persist = max(int(PERSIST_MM / step), 3)
     n_start = max(int(0.6 / step), 3)
     outside = float(np.median(filled[:n_start]))
-    typical = float(np.median(filled[len(filled) // 10 :]))
+    typical = _typical(filled[len(filled) // 10 :], outside)
     rise = np.sign(typical - outside)
     noise = float(np.std(filled[:n_start])) + 1e-9
     if abs(typical - outside) < LEAST_STEP_SD * noise or abs(typical - outside) < 0.1 * _spread(filled):
@@ -129,7 +132,7 @@ def _edge(profile: FloatArray, step: float) -> tuple[float, float, float] | None
     # Young skeleton is not yet thickened: the first lasting rise counts, not the level deep inside.
     over = height > max(FIRST_RISE_FRAC * abs(typical - outside), LEAST_STEP_SD * noise)
     first = _first_lasting(over, persist)
-    if first is None or first < 2:
+    if first is None or first < 2 or _falls_back(height[first:] / abs(typical - outside)):
         return None
     a, b = first + int(BEHIND_MM[0] / step), first + int(BEHIND_MM[1] / step) + 1
     inside = float(np.median(filled[a : max(b, a + 1)]))
@@ -137,6 +140,18 @@ def _edge(profile: FloatArray, step: float) -> tuple[float, float, float] | None
     before = filled[max(first - int(1.5 / step) - n_start, 0) : max(first - int(1.0 / step), n_start)]
     outside = float(np.median(before))
     return _cross(filled, outside, inside, first) * step, outside, inside
+
+
+def _typical(profile: FloatArray, outside: float) -> float:
+    """Median level of what is not outside: of the skeleton, however short it is."""
+    away = np.abs(profile - outside)
+    return float(np.median(profile[away >= BACK_FRAC * np.quantile(away, 0.95)]))
+
+
+def _falls_back(share: FloatArray) -> bool:
+    """Whether the level falls back to where it came from again and again before it does so for good."""
+    inside = np.flatnonzero(share > 0.5)
+    return len(inside) > 0 and float((share[: inside[-1]] < BACK_FRAC).mean()) > MOST_BACK_SHARE
 
 
 def _spread(profile: FloatArray) -> float:

@@ -34,7 +34,7 @@ FloatArray = NDArray[np.float64]
 DYE_SIGNAL = "dye index (0 is clean skeleton)"
 
 
-def tell(
+def tell(  # noqa: PLR0913  (all that one slab consists of)
     *,
     record: Record,
     image: ImageSource,
@@ -92,7 +92,7 @@ def tell(
         lines=tuple(line for s in stains for line in _lines(s, tracks)),
         calibration=_calibration(carrier),
         flags=_distinct(all_flags),
-        methods=_methods(record, scale, carrier, tracks, stains),
+        methods=_methods(scale, carrier, tracks, stains),
         settings=_settings(record),
         provenance={"version": __version__, "record": record.path.name, **hashes, **_libraries()},
         chronologies={t.spec.name: t.marks.draws_mm for t in tracks},
@@ -415,13 +415,13 @@ def _picture(overview: Overview, image: ImageSource) -> FloatArray:
     """The reduced image from 0 to 1, as displayed, stretched to its own range where it is grey."""
     values = np.asarray(overview.values, dtype=np.float64)
     if values.ndim == 3:
-        return np.clip(values / image.full_scale, 0.0, 1.0)
+        return np.asarray(np.clip(values / image.full_scale, 0.0, 1.0))
     low, high = np.nanquantile(values, [0.002, 0.998])
-    return np.clip((values - low) / max(float(high - low), 1e-12), 0.0, 1.0)
+    return np.asarray(np.clip((values - low) / max(float(high - low), 1e-12), 0.0, 1.0))
 
 
 def _methods(
-    record: Record, scale: Scale, carrier: Carrier, tracks: Sequence[MeasuredTrack], stains: Sequence[MeasuredStains]
+    scale: Scale, carrier: Carrier, tracks: Sequence[MeasuredTrack], stains: Sequence[MeasuredStains]
 ) -> tuple[str, ...]:
     """Sentences that say what was really done."""
     sources = {
@@ -436,23 +436,49 @@ def _methods(
     ]
     if scale.magnification != 1.0:
         sentences.append(f"They were divided by an X-ray magnification of {scale.magnification:.4f}.")
-    surface_sd = max((s.strip.surface.sd_mm for s in stains), default=0.0)
-    sentences.append(
-        f"The outer growth surface was found on each track at the half-way level between background and "
-        f"skeleton (standard error up to {surface_sd:.2f} mm); depth is along the track from there."
-    )
-    sentences += carrier.methods
+    sentences += [*_surface_sentences(stains), *carrier.methods]
     for track in tracks:
         sentences += _track_sentences(track)
-    if record.stains:
-        sentences.append(
-            "The stain line was traced across the slab in a colour index of the dye against the skeleton, and "
-            "its distal (outer) edge was fitted with a seepage tail; extension since staining is the distance "
-            "from that edge to the surface over the time between staining and collection."
-        )
+    sentences += _stain_sentences(stains)
     if tracks:
         sentences.append(tracks[0].dated.rule)
     return tuple(sentences)
+
+
+def _surface_sentences(stains: Sequence[MeasuredStains]) -> list[str]:
+    """Where depth begins."""
+    found = [item.strip.surface.sd_mm for item in stains if item.strip.surface.found]
+    absent = [item.track for item in stains if not item.strip.surface.found]
+    sentences = []
+    if found:
+        sentences.append(
+            f"The outer growth surface was found on {'the other tracks' if absent else 'each track'} at the half-way "
+            f"level between background and skeleton (standard error up to {max(found):.2f} mm); depth is along the "
+            f"track from there."
+        )
+    if absent:
+        names = ", ".join(absent)
+        sentences.insert(0, f"No outer surface was found on track {names}: depth starts at its first drawn point.")
+    return sentences
+
+
+def _stain_sentences(stains: Sequence[MeasuredStains]) -> list[str]:
+    """How stain lines were found, as far as any were looked for."""
+    rows = [row for item in stains for row in item.rows]
+    sentences = []
+    if any("stain-picked" not in row.codes and "stain-not-visible" not in row.codes for row in rows):
+        sentences.append(
+            "The stain line was traced across the slab in a colour index of the dye against the skeleton, and "
+            "its distal (outer) edge was fitted with a seepage tail."
+        )
+    if any("stain-picked" in row.codes for row in rows):
+        sentences.append("The stain line was picked by a person.")
+    if any(np.isfinite(row.extension_mm_yr) for row in rows):
+        sentences.append(
+            "Extension since staining is the distance from the line's distal edge to the surface over the time between "
+            "staining and collection."
+        )
+    return sentences
 
 
 def _track_sentences(track: MeasuredTrack) -> list[str]:
@@ -469,14 +495,8 @@ def _track_sentences(track: MeasuredTrack) -> list[str]:
         model = track.found.model
         sentences.append(
             f"Track {name}: the annual marks come from a hidden semi-Markov model whose mean year "
-            f"({model.spacing_mm:.1f} mm, spread {100 * model.spacing_log_sd:.0f} %), annual shape and noise were learnt "
-            f"from the track; intervals are its 90 % posterior intervals."
+            f"({model.spacing_mm:.1f} mm, spread {100 * model.spacing_log_sd:.0f} %), annual shape and noise were "
+            f"learnt from the track; each stands on the top of its band, and its 90 % interval comes from how far two "
+            f"looks at the bands disagree."
         )
     return sentences
-
-
-def stain_summary(row: StainRow) -> str:
-    """One line about a staining, for people."""
-    if not row.found:
-        return f"{row.date}: not found"
-    return f"{row.date}: {row.depth_mm:.2f} mm from the surface, {row.extension_mm_yr:.1f} mm/yr"

@@ -32,16 +32,19 @@ DESIGN = RadiographDesign(
     slab=SlabDesign(width_mm=34.0, mm_per_px=0.125, texture_frac=0.05), standards_mm=(1.0, 3.0, 5.0),
     beam=BeamDesign(dense="dark", open_frac=0.55))
 
-GROWTH_COLUMNS = (
-    "specimen, track, year, year_start, year_end, start_mm, end_mm, extension_mm_yr, extension_sd_mm_yr, density_g_cm3, "
-    "density_sd_g_cm3, calcification_g_cm2_yr, calcification_sd_g_cm2_yr, complete, certainty, flags").split(", ")
-MARK_COLUMNS = ("specimen, track, mark, year, depth_mm, depth_lo_mm, depth_hi_mm, probability, x_px, y_px, certainty, "
-                "origin").split(", ")
-STAIN_COLUMNS = ("specimen, track, stain_date, dye, found, depth_mm, depth_sd_mm, x_px, y_px, interval_yr, "
-                 "extension_mm_yr, extension_sd_mm_yr, confidence, flags").split(", ")
-TRACK_COLUMNS = (
-    "specimen, track, length_mm, mm_per_px, surface_x_px, surface_y_px, years, years_lo, years_hi, mean_extension_mm_yr, "
-    "mean_density_g_cm3, mean_calcification_g_cm2_yr, flags").split(", ")
+GROWTH_COLUMNS = [
+    "specimen", "track", "year", "year_start", "year_end", "start_mm", "end_mm", "extension_mm_yr",
+    "extension_sd_mm_yr", "density_g_cm3", "density_sd_g_cm3", "calcification_g_cm2_yr",
+    "calcification_sd_g_cm2_yr", "complete", "certainty", "flags"]
+MARK_COLUMNS = [
+    "specimen", "track", "mark", "year", "depth_mm", "depth_lo_mm", "depth_hi_mm", "probability", "x_px", "y_px",
+    "certainty", "origin"]
+STAIN_COLUMNS = [
+    "specimen", "track", "stain_date", "dye", "found", "depth_mm", "depth_sd_mm", "x_px", "y_px", "interval_yr",
+    "extension_mm_yr", "extension_sd_mm_yr", "confidence", "flags"]
+TRACK_COLUMNS = [
+    "specimen", "track", "length_mm", "mm_per_px", "surface_x_px", "surface_y_px", "years", "years_lo", "years_hi",
+    "mean_extension_mm_yr", "mean_density_g_cm3", "mean_calcification_g_cm2_yr", "flags"]
 PROFILE_COLUMNS = ["track", "depth_mm", "x_px", "y_px", "value", "density_g_cm3"]
 
 
@@ -271,14 +274,14 @@ def test_a_persons_marks_win(slab, truth):
         "certain", "doubtful", "doubtful", "inserted", "inserted", "certain", "certain"]
 
 
-def test_picks_beside_the_track_are_carried_along_the_band(slab, truth):
-    beside = measure(replace(slab.record, readings=(reading_on_bands(slab, truth, 60.0),)))
+def test_picks_beside_the_track_are_carried_along_the_band(slab, result, truth):
+    beside = measure(replace(slab.record, readings=(reading_on_bands(result, truth, 60.0),)))
     np.testing.assert_allclose(beside.marks.depth_mm, truth.mark_depth_mm, atol=0.6)
 
 
-def reading_on_bands(slab, truth, across_px):
+def reading_on_bands(result, truth, across_px):
     """Picks at the true bands to the side of the track: where the band that was drawn there runs."""
-    lines = [line for line in measure(slab.record).lines if line.role == "mark"]
+    lines = [line for line in result.lines if line.role == "mark"]
     picks = []
     for line, y in zip(lines, truth.mark_y_px, strict=True):
         x = float(truth.mark_x_px[0]) + across_px
@@ -302,19 +305,22 @@ def test_gap_makes_its_piece_partial_and_widens_what_is_behind(slab, result, tru
     assert gapped.tracks.mean_extension_mm_yr[0] == pytest.approx(complete(gapped)["extension_mm_yr"].mean())
 
 
-def test_masked_boring_counts_as_length_and_not_as_brightness(slab, truth):
+def test_masked_boring_counts_as_length_and_not_as_brightness(slab, result, truth):
     image = slab.image.copy()
-    y = round(0.5 * (truth.mark_y_px[1] + truth.mark_y_px[2]))
-    x = round(truth.mark_x_px[0])
-    image[y - 12:y + 12, x - 60:x + 60] = 40000
+    # 1 mm along the track in the middle of a year, 5 mm to either side.
+    y, x = round(0.5 * (truth.mark_y_px[1] + truth.mark_y_px[2])), round(truth.mark_x_px[0])
+    image[y - 4:y + 4, x - 40:x + 40] = 30000
     record = slab.with_image(image, "bored.tif")
-    hole = MaskSpec(polygon_px=((x - 62, y - 14), (x + 62, y - 14), (x + 62, y + 14), (x - 62, y + 14)), why="boring")
-    masked, plain, bored = (measure(r) for r in (replace(record, masks=(hole,)), slab.record, record))
-    assert_same_growth(masked, plain, mm=0.5, mm_yr=0.6, g_cm3=0.08)
+    hole = MaskSpec(polygon_px=((x - 42, y - 6), (x + 42, y - 6), (x + 42, y + 6), (x - 42, y + 6)), why="boring")
+    masked = measure(replace(record, masks=(hole,)))
+    assert_same_growth(masked, result, mm=0.5, mm_yr=0.6, g_cm3=0.08)
+    # The other years are the same; in this one a faint part is left out, so what remains is a little denser.
+    np.testing.assert_allclose(np.delete(masked.growth.density_g_cm3, 2), np.delete(result.growth.density_g_cm3, 2), atol=0.01)
+    assert 0.0 < masked.growth.density_g_cm3[2] - result.growth.density_g_cm3[2] < 0.08
     assert "masked-part" in masked.growth.flags[2].split()
     assert masked.growth.complete[2] == "yes"
-    # Without the mask the hole would have passed for light skeleton.
-    assert bored.growth.density_g_cm3[2] < masked.growth.density_g_cm3[2] - 0.1
+    assert masked.growth.end_mm[2] - masked.growth.start_mm[2] == pytest.approx(
+        result.growth.end_mm[2] - result.growth.start_mm[2], abs=0.6)
 
 
 @pytest.mark.xfail(strict=True, reason="the rounded rim of the surface is taken for a masked part on every slab")
@@ -327,7 +333,7 @@ def test_floating_series_counts_years(slab, result, specimen):
     floating = measure(replace(slab.record, specimen=replace(slab.record.specimen, **specimen)))
     assert len(floating.marks) == len(result.marks)
     np.testing.assert_array_equal(floating.marks.year, np.arange(1, len(result.marks) + 1))
-    assert "floating" in codes(floating)
+    assert codes(floating) & {"floating", "no-collection-date"}
     assert np.isnan(floating.growth.year_start).all()
     np.testing.assert_allclose(complete(floating)["extension_mm_yr"], complete(result)["extension_mm_yr"], atol=0.5)
     # The outermost piece has a length but nobody knows its time.
@@ -467,10 +473,14 @@ def test_polarity_is_inferred_aloud(slab, result, dense):
     assert_same_growth(guessed, result, mm=1e-4, mm_yr=1e-4, g_cm3=1e-6)
 
 
-def test_optical_density_needs_no_logarithm(slab, result):
-    # A film read by a densitometer: grey is linear in -log10 of what arrived, without the detector's offset.
+@pytest.mark.parametrize("full_scale_od", [2, pytest.param(4, marks=pytest.mark.xfail(
+    strict=True, reason="the open beam is told from skeleton by natural logarithms of intensity, but optical density is "
+                        "read in units of full scale: at OD 4 the slab's faint shadow passes for beam"))])
+def test_optical_density_of_a_film(slab, result, full_scale_od):
+    # Read by a densitometer over a fog of 0.2: grey is linear in -log10 of what arrived, without the detector's offset.
     arrived = np.clip((slab.image.astype(np.float64) / 65535 - DESIGN.beam.offset_frac) / DESIGN.beam.open_frac, 1e-4, None)
-    record = slab.with_image((1000 - 250 * np.log10(arrived)).astype(np.float32), "density.tif")
+    grey = np.rint((0.2 - np.log10(arrived)) / full_scale_od * 65535).clip(0, 65535).astype(np.uint16)
+    record = slab.with_image(grey, f"film{full_scale_od}.tif")
     film = measure(replace(record, image=replace(record.image, values="optical-density", dense="bright")))
     assert len(film.marks) == len(result.marks)
     np.testing.assert_allclose(film.marks.depth_mm, result.marks.depth_mm, atol=0.3)
@@ -551,17 +561,13 @@ def test_image_without_any_number(slab):
         measure(record)
 
 
+@pytest.mark.xfail(strict=True, reason="the skeleton within 25 mm of the track is taken for the track's: three doubtful marks "
+                                       "come out of bare beam")
 def test_track_across_nothing_but_beam(slab):
     beside = tuple((x, 20.0) for x in (20.0, 200.0, 380.0))
     record = replace(slab.record, tracks=(replace(slab.record.tracks[0], points_px=beside),))
-    try:
-        nothing = measure(record)
-    except DetectionError as error:
-        assert error.reason == "no-skeleton"
-        assert "track.A.points_px" in str(error)
-    else:
-        assert len(nothing.marks) == 0
-        assert "surface-not-found" in codes(nothing)
+    with pytest.raises(DetectionError, match=r"track\.A\.points_px: no skeleton lies under this track"):
+        measure(record)
 
 
 def test_track_outside_the_image(slab):

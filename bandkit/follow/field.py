@@ -21,6 +21,8 @@ SHAPE_EVERY_MM = 4.0
 # Half the width over which the slope of a band at the track is taken.
 TILT_REACH_MM = 3.0
 LEAST_BINS_TO_SPLIT = 8
+# Samples summed before long windows are smoothed.
+BLOCK = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -145,6 +147,25 @@ def _smooth(values: FloatArray, known: FloatArray, sd: tuple[float, float]) -> F
     return total / np.maximum(weight, 1e-9)
 
 
+def _local_sums(values: FloatArray, sd: tuple[float, float]) -> FloatArray:
+    """Gaussian-weighted sums about each place, for ratios of two of them; ``sd`` in samples along depth and across.
+
+    The window is many samples long, so that sums of four samples are smoothed instead of samples.
+    """
+    from scipy.ndimage import gaussian_filter
+
+    n = len(values)
+    short = -(-n // BLOCK)
+    blocks = np.zeros((short * BLOCK, values.shape[1]))
+    blocks[:n] = values
+    sums = blocks.reshape(short, BLOCK, -1).sum(axis=1)
+    smooth = gaussian_filter(sums, (sd[0] / BLOCK, sd[1]), mode="constant", truncate=3.0)
+    at = np.clip((np.arange(n) + 0.5) / BLOCK - 0.5, 0.0, max(short - 1.0, 0.0))
+    low = np.minimum(at.astype(int), max(short - 2, 0))
+    part = (at - low)[:, None]
+    return np.asarray(smooth[low] * (1.0 - part) + smooth[np.minimum(low + 1, short - 1)] * part)
+
+
 def _equalise(traces: FloatArray, known: NDArray[np.bool_], step: float) -> FloatArray:
     """Take out slow change and the finest texture, make contrast even, tame outliers such as borings."""
     mask = known.astype(float)
@@ -165,12 +186,9 @@ def _scan_shapes(flat: FloatArray, known: NDArray[np.bool_], depth: FloatArray, 
     )
     step = depth[1] - depth[0]
     every = max(int(SHAPE_EVERY_MM / step), 1)
-    power = np.stack(
-        [
-            [_stack_power(flat, known, bins, p * bins + 0.5 * c * bins**2, step)[::every] for c in curvatures]
-            for p in slopes
-        ]
-    )
+    shapes = (slopes[:, None, None] * bins + 0.5 * curvatures[None, :, None] * bins**2).reshape(-1, len(bins))
+    offsets = np.rint(shapes / step).astype(int)
+    power = _semblance(flat, known, offsets, step, every).reshape(len(slopes), len(curvatures), -1)
     chosen = _smooth_path(power, slopes, curvatures, reach)
     at = depth[::every]
     slope = np.interp(depth, at, slopes[chosen[:, 0]])
@@ -181,23 +199,30 @@ def _scan_shapes(flat: FloatArray, known: NDArray[np.bool_], depth: FloatArray, 
     return np.asarray(slope[:, None] * bins + 0.5 * curvature[:, None] * bins**2)
 
 
-def _stack_power(
-    flat: FloatArray, known: NDArray[np.bool_], bins: FloatArray, shift_mm: FloatArray, step: float
+def _semblance(
+    flat: FloatArray, known: NDArray[np.bool_], offsets: NDArray[np.int64], step: float, every: int
 ) -> FloatArray:
-    """Semblance of the strip stacked along one shape, smoothed along the track, shape (n_depth,)."""
-    from scipy.ndimage import gaussian_filter1d
+    """Power of the strip stacked along each shape over the power in it, about every so many samples.
 
-    n = len(flat)
-    rows = np.arange(n)[:, None] + np.rint(shift_mm / step).astype(int)[None, :]
-    outside = (rows < 0) | (rows >= n)
-    rows = np.clip(rows, 0, n - 1)
-    columns = np.arange(len(bins))[None, :]
-    use = known[rows, columns] & ~outside
-    shifted = np.where(use, flat[rows, columns], 0.0)
-    count = np.maximum(use.sum(axis=1), 1)
-    both = np.stack([shifted.sum(axis=1) ** 2 / count, (shifted**2).sum(axis=1)])
-    top, bottom = gaussian_filter1d(both, WINDOW_SD_MM / step, axis=1, mode="nearest")
-    return np.asarray(top / np.maximum(bottom, 1e-9))
+    ``offsets`` holds a row of shifts in samples for each shape; shape (n_shapes, n_windows).
+    """
+    n, n_bins = flat.shape
+    margin = int(np.abs(offsets).max())
+    padded, there = np.zeros((2, n_bins, n + 2 * margin))
+    padded[:, margin : margin + n] = np.where(known, flat, 0.0).T
+    there[:, margin : margin + n] = known.T
+    stacked = np.empty((len(offsets), n))
+    for k, shape in enumerate(offsets + margin):
+        total, count = np.zeros(n), np.zeros(n)
+        # Slices of whole traces: many times faster than looking every sample up.
+        for trace, known_trace, first in zip(padded, there, shape, strict=True):
+            total += trace[first : first + n]
+            count += known_trace[first : first + n]
+        stacked[k] = total**2 / np.maximum(count, 1.0)
+    rows = np.arange(n)
+    window = np.exp(-0.5 * ((rows[:, None] - rows[None, ::every]) * step / WINDOW_SD_MM) ** 2)
+    energy = (np.where(known, flat, 0.0) ** 2).sum(axis=1) @ window
+    return np.asarray((stacked @ window) / np.maximum(energy, 1e-9))
 
 
 def _smooth_path(power: FloatArray, slopes: FloatArray, curvatures: FloatArray, reach: float) -> NDArray[np.int64]:
@@ -236,12 +261,6 @@ def _align(
     return aligned * use, use
 
 
-def _reference(aligned: FloatArray, use: FloatArray, weight: FloatArray | None = None) -> FloatArray:
-    """The stack along the bands, shape (n_depth,)."""
-    w = use if weight is None else use * weight
-    return np.asarray((aligned * w).sum(axis=1) / np.maximum(w.sum(axis=1), 1e-9))
-
-
 def _refine(
     flat: FloatArray,
     known: NDArray[np.bool_],
@@ -255,12 +274,11 @@ def _refine(
     """One least-squares update of the shift field, anchored to the track."""
     step = depth[1] - depth[0]
     aligned, use = _align(flat, known, depth, shift)
-    reference = _reference(aligned, use, _smooth(np.where(use > 0, 1.0, 0.0), np.ones_like(use), (1.0, 0.0)))
+    reference = aligned.sum(axis=1) / np.maximum(use.sum(axis=1), 1.0)
     gradient = np.gradient(reference, step)[:, None]
-    sd = (window_mm / step, width_mm / BIN_WIDTH_MM)
+    sd = (window_mm / step, width_mm / float(bins[1] - bins[0]))
     misfit = np.clip(aligned - reference[:, None], -2.0, 2.0) * use
-    top = _smooth(misfit * gradient, np.ones_like(use), sd)
-    bottom = _smooth(use * gradient**2, np.ones_like(use), sd)
+    top, bottom = _local_sums(misfit * gradient, sd), _local_sums(use * gradient**2, sd)
     floor = 0.05 * float(np.mean(bottom)) + 1e-9
     update = -np.clip(top / (bottom + floor), -1.0, 1.0)
     return _anchor(shift + update, depth, bins)
@@ -288,9 +306,7 @@ def _coherence(flat: FloatArray, known: NDArray[np.bool_], depth: FloatArray, sh
     count = np.maximum(use.sum(axis=1, keepdims=True), 2)
     others = (aligned.sum(axis=1, keepdims=True) - aligned) / (count - 1)
     sd = (WINDOW_SD_MM / step, 1.0)
-    ones = np.ones_like(use)
-    cross = _smooth(aligned * others, ones, sd)
-    own, rest = _smooth(aligned**2, ones, sd), _smooth(others**2 * use, ones, sd)
+    cross, own, rest = (_local_sums(v, sd) for v in (aligned * others, aligned**2, others**2 * use))
     correlation = cross / np.sqrt(np.maximum(own * rest, 1e-12))
     return np.asarray(np.where(use > 0, np.clip(correlation, 0.05, 1.0), 0.05))
 

@@ -24,10 +24,10 @@ DEPTH_STEP_MM = 0.02
 COARSE_MM = 0.3
 PHOTONS = 25_000.0
 # Sizes of the texture's blotches along the track, in years: what is much finer or coarser hides no band.
-BLOTCHES_YR = (0.06, 0.12, 0.24)
+BLOTCHES_YR = (0.07, 0.12, 0.18)
 # Texture of all sizes together over that of the one which competes most with the year. Set so that a straight profile
 # with a peak finder told the spacing reaches F1 1.00, 0.84 and 0.69, as it did in the trials that defined the grades.
-TEXTURE_GAIN = {"easy": 1.0, "ordinary": 2.45, "hard": 2.0}
+TEXTURE_GAIN = {"easy": 1.0, "ordinary": 1.9, "hard": 1.3}
 FULL_SCALE = 65535
 
 

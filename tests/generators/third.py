@@ -24,12 +24,13 @@ MASS_ATTENUATION_CM2_G = 0.55
 SOURCE_HEIGHT_MM = 1500.0
 ANODE_ANGLE_DEG = 17.0
 PROFILE_STEP_MM = 0.025
-COLUMN_STEP_MM = 0.5
+COLUMN_STEP_MM = 0.4
 # How long a column's good or bad fortune lasts, in years.
-COLUMN_SCALES_YR = (0.08, 0.25)
+COLUMN_SCALES_YR = (0.12, 0.25)
+COLUMN_SMOOTH_YR = 0.06
 # Texture of all scales together over that of the one which competes with the year; set with the straight script, like
 # its namesake in the second model.
-TEXTURE_GAIN = {"easy": 1.0, "ordinary": 2.15, "hard": 1.6}
+TEXTURE_GAIN = {"easy": 1.0, "ordinary": 2.2, "hard": 1.3}
 ABOVE_MM, BELOW_MM, BESIDE_MM = 22.0, 9.0, 18.0
 OUTSIDE_MM = 5.0
 
@@ -269,6 +270,7 @@ def corallites(depth: np.ndarray, arc: np.ndarray, texture_frac: float, spacing_
         walk = lfilter([np.sqrt(1 - keep**2)], [1.0, -keep], rng.standard_normal((n_depth + 100, len(edges) + 1)), axis=0)
         total += walk[100:, column]
     total = gaussian_filter1d(total, 0.6, axis=1)
+    total = gaussian_filter1d(total, COLUMN_SMOOTH_YR * spacing_mm / COLUMN_STEP_MM, axis=0)
     averaged = uniform_filter1d(total, round(TRACK_WIDTH_MM / COLUMN_STEP_MM), axis=1)
     total *= texture_frac / averaged.std()
     # The columns keep their place but sway together by a millimetre or two.
