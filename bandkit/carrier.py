@@ -116,7 +116,7 @@ class Radiography:
             return self.calibration.areal_density_g_cm2(intensity, log_beam)
         return np.asarray(log_beam - np.log(np.maximum(intensity, 1e-5 * np.exp(log_beam))))
 
-    def presence(self, values: FloatArray, signal: FloatArray) -> FloatArray:
+    def presence(self, values: FloatArray, signal: FloatArray) -> FloatArray:  # noqa: ARG002
         """The signal itself: it is zero in the open beam."""
         return signal
 
@@ -141,11 +141,11 @@ class Luminescence:
             "free of the illumination.",
         )
 
-    def signal(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray) -> FloatArray:
+    def signal(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray) -> FloatArray:  # noqa: ARG002
         """Luminescence index."""
         return np.asarray(luminescence_index(values, full_scale=self.full_scale))
 
-    def presence(self, values: FloatArray, signal: FloatArray) -> FloatArray:
+    def presence(self, values: FloatArray, signal: FloatArray) -> FloatArray:  # noqa: ARG002
         """Brightness."""
         return brightness_of(values, self.full_scale)
 
@@ -167,11 +167,11 @@ class Brightness:
         """Sentences for the methods paragraph."""
         return ()
 
-    def signal(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray) -> FloatArray:
+    def signal(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray) -> FloatArray:  # noqa: ARG002
         """Mean of the channels in linear light: half the light is half way up an edge, half the code is not."""
         return brightness_of(values, self.full_scale)
 
-    def presence(self, values: FloatArray, signal: FloatArray) -> FloatArray:
+    def presence(self, values: FloatArray, signal: FloatArray) -> FloatArray:  # noqa: ARG002
         """Mean of the channels."""
         return signal
 

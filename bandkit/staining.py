@@ -14,7 +14,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from bandkit.dating import check_against_stain, interval_yr
+from bandkit.dates import years_between
+from bandkit.dating import check_against_stain
 from bandkit.flags import Flag
 from bandkit.record import Record, StainSpec, TrackSpec
 from bandkit.stain import (
@@ -34,6 +35,8 @@ FloatArray = NDArray[np.float64]
 
 # A person's pick of a stain edge on a photograph (common practice: 0.1 to 0.5 mm).
 PICK_SD_MM = 0.2
+# A line that is found this near to a pick is the line that was picked.
+SAME_LINE_MM = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -201,10 +204,21 @@ def _lines(record: Record, strip: TrackStrip, full_scale: float) -> list[StainLi
     if all(line is not None for line in picked) or not _shows_dye(record, strip):
         return picked
     wanted = [i for i, line in enumerate(picked) if line is None]
-    found = find_stains(strip.values, strip.depth_mm, strip.across_mm, full_scale=full_scale, count=len(wanted))
-    for i, line in zip(wanted, _match(record, found, [record.stains[i].date for i in wanted]), strict=True):
+    # The lines that a person has picked are found as well, and would be taken for others.
+    found = find_stains(strip.values, strip.depth_mm, strip.across_mm, full_scale=full_scale, count=len(picked))
+    others = _besides(found, [line.depth_mm for line in picked if line is not None], len(wanted))
+    for i, line in zip(wanted, _match(record, others, [record.stains[i].date for i in wanted]), strict=True):
         picked[i] = line
     return picked
+
+
+def _besides(found: Sequence[StainLine], picked_mm: Sequence[float], most: int) -> list[StainLine]:
+    """Lines other than the picked ones, the clearest of them, outermost first; then those that are not there."""
+    free = [
+        line for line in found if line.found and not any(abs(line.depth_mm - mm) < SAME_LINE_MM for mm in picked_mm)
+    ]
+    clearest = sorted(free, key=lambda line: line.contrast_to_noise, reverse=True)[:most]
+    return [*sorted(clearest, key=lambda line: line.depth_mm), *(line for line in found if not line.found)]
 
 
 def _match(record: Record, found: Sequence[StainLine], dates: Sequence[dt.date]) -> list[StainLine | None]:
@@ -244,14 +258,16 @@ def _row(record: Record, stain: StainSpec, line: StainLine | None, strip: TrackS
     """Turn one line into one row."""
     collected = record.specimen.collected
     alive = record.specimen.top_alive is not False
-    interval = interval_yr(stain.date, collected) if collected is not None and alive else float("nan")
+    interval = years_between(stain.date, collected) if collected is not None and alive else float("nan")
     codes: list[str] = []
     extension = extension_sd = float("nan")
     if line is None or not line.found:
         codes.append("stain-not-found" if _shows_dye(record, strip) else "stain-not-visible")
     else:
         codes += line.flags
-        if interval > 0:
+        if line.depth_mm < 0:
+            codes.append("stain-outside-image")
+        elif interval > 0:
             codes += interval_flags(interval)
             extension, extension_sd = extension_since(
                 line.depth_mm, line.depth_sd_mm, interval, surface_sd_mm=strip.surface.sd_mm

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bandkit.axis import Axis
+from bandkit.images.blocks import block_means
 
 FloatArray = NDArray[np.float64]
 ReadRegion = Callable[[int, int, int, int], NDArray[np.generic]]
@@ -113,7 +114,7 @@ def _sample_block(
     y0, y1 = _bounds(y_px, shrink, height)
     if x1 <= x0 or y1 <= y0:
         return np.full(shape, np.nan)
-    region = block_mean(read(x0, y0, x1, y1), shrink)
+    region = block_means(read(x0, y0, x1, y1), shrink)
     rows = (y_px - y0 + 0.5) / shrink - 0.5
     cols = (x_px - x0 + 0.5) / shrink - 0.5
     planes = region[..., None] if channels == 1 else region
@@ -133,32 +134,6 @@ def _bounds(positions_px: FloatArray, shrink: int, size: int) -> tuple[int, int]
     last = min(int(np.ceil(positions_px.max())) + shrink + 1, size)
     first -= first % shrink
     return first, last
-
-
-def block_mean(region: NDArray[np.generic], shrink: int) -> NDArray[np.float32]:
-    """Average blocks of pixels; a ragged edge is averaged over what is there.
-
-    Parameters
-    ----------
-    region : ndarray, shape (h, w) or (h, w, 3)
-        Pixels.
-    shrink : int
-        Pixels per block and side.
-
-    Returns
-    -------
-    ndarray of float32
-        Block means, shape (ceil(h / shrink), ceil(w / shrink)) or with 3 channels.
-    """
-    if shrink == 1:
-        return region.astype(np.float32)
-    starts_y = np.arange(0, region.shape[0], shrink)
-    starts_x = np.arange(0, region.shape[1], shrink)
-    sums = np.add.reduceat(np.add.reduceat(region.astype(np.float32), starts_y, axis=0), starts_x, axis=1)
-    n_y = np.diff(np.append(starts_y, region.shape[0]))
-    n_x = np.diff(np.append(starts_x, region.shape[1]))
-    count = np.outer(n_y, n_x).astype(np.float32)
-    return np.asarray(sums / (count if region.ndim == 2 else count[..., None]), dtype=np.float32)
 
 
 def inside_polygon(x_px: FloatArray, y_px: FloatArray, polygon_px: Sequence[tuple[float, float]]) -> NDArray[np.bool_]:

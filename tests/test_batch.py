@@ -98,7 +98,7 @@ def test_bad_slabs_do_not_stop_the_rest(tmp_path, fake_measure):
     assert summary.exit_code == 4
     assert specimens(out) == {"TB-01", "TB-02"}
     assert [(row["record"], row["reason"]) for row in rows(out / "rejected.csv")] == [
-        ("EMPTY.toml", "nothing-measured"), ("LOST.toml", "no-image"), ("absent.toml", "no-record"),
+        ("EMPTY.toml", "nothing-measured"), ("LOST.toml", "missing-image"), ("absent.toml", "no-record"),
         ("broken.toml", "bad-record")]
     assert summary.rejected[0].detail == f"{empty}: nothing on it"
     assert not (out / "EMPTY").exists()

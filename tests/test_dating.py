@@ -7,17 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bandkit.dating import (
-    LostYears,
-    StainAnchor,
-    check_against_stain,
-    date_marks,
-    decimal_year,
-    interval_yr,
-    mark_day,
-    newest_mark_year,
-    position_among_marks,
-)
+from bandkit.dates import decimal_year, mark_day, newest_mark_year, years_between
+from bandkit.dating import LostYears, StainAnchor, check_against_stain, date_marks, position_among_marks
 from bandkit.errors import InputError
 
 COLLECTED = dt.date(2019, 6, 15)
@@ -47,13 +38,13 @@ def test_decimal_year_is_exact_to_the_day(day, expected):
 
 
 def test_interval_counts_days():
-    assert interval_yr(dt.date(2019, 6, 15), dt.date(2020, 9, 1)) == 444 / 365.25
-    assert interval_yr(COLLECTED, COLLECTED) == 0.0
+    assert years_between(dt.date(2019, 6, 15), dt.date(2020, 9, 1)) == 444 / 365.25
+    assert years_between(COLLECTED, COLLECTED) == 0.0
 
 
 def test_interval_backwards_is_an_error():
     with pytest.raises(InputError, match="end: 2016-06-02 lies before the start 2019-06-15; check both dates"):
-        interval_yr(COLLECTED, dt.date(2016, 6, 2))
+        years_between(COLLECTED, dt.date(2016, 6, 2))
 
 
 def test_mark_day_on_29_february():

@@ -362,7 +362,7 @@ def test_a_missing_image_is_told_with_the_nearest_name(slab):
     (slab.parent / "a.tif").rename(slab.parent / "A.tiff")
     with pytest.raises(RecordError, match=r'TB-07.toml: image.file = "a.tif": no such file in .*nearest name there is "A.tiff"') as caught:
         read_record(slab)
-    assert caught.value.reason == "no-image"
+    assert caught.value.reason == "missing-image"
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,6 @@ from bandkit.stain import (
     assign_stains,
     extension_since,
     interval_flags,
-    interval_years,
     no_line,
     stain_increments,
 )
@@ -89,7 +88,3 @@ def test_interval_must_be_positive():
                                              (61, ("interval-not-whole",))])
 def test_interval_flags(days, flags):
     assert interval_flags(days / 365.25) == flags
-
-
-def test_interval_years_is_signed():
-    assert interval_years(date(2019, 1, 1), date(2018, 1, 1)) == pytest.approx(-365 / 365.25)

@@ -6,7 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bandkit.axis import make_axis
-from bandkit.strip import BLOCK_ROWS, block_mean, inside_polygon, straighten
+from bandkit.images.blocks import block_means as block_mean
+from bandkit.strip import BLOCK_ROWS, inside_polygon, straighten
 
 MM = (0.1, 0.1)
 

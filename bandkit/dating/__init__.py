@@ -16,21 +16,15 @@ Where nothing ties the series to a calendar it floats: marks are numbered 1, 2, 
 from the outside, and the outermost piece is number 0.
 """
 
-from bandkit.dating.days import DAYS_PER_YEAR, decimal_year, interval_yr, mark_day, newest_mark_year
 from bandkit.dating.marks import DatedMarks, LostYears, StainAnchor, date_marks, position_among_marks
 from bandkit.dating.stains import StainCheck, check_against_stain
 
 __all__ = [
-    "DAYS_PER_YEAR",
     "DatedMarks",
     "LostYears",
     "StainAnchor",
     "StainCheck",
     "check_against_stain",
     "date_marks",
-    "decimal_year",
-    "interval_yr",
-    "mark_day",
-    "newest_mark_year",
     "position_among_marks",
 ]

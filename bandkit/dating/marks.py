@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from bandkit.dating.days import DAYS_PER_YEAR, decimal_year, mark_day, newest_mark_year
+from bandkit.dates import decimal_year, mark_day, newest_mark_year, years_between
 from bandkit.errors import InputError
 from bandkit.flags import Flag
 
@@ -205,7 +205,7 @@ def date_marks(
                              for y in year], dtype=np.float64)
     top_interval = float("nan")
     if anchor.top is not None and mark_date is not None and n_marks:
-        top_interval = (anchor.top - mark_day(int(year[0]), mark_date)).days / DAYS_PER_YEAR
+        top_interval = years_between(mark_day(int(year[0]), mark_date), anchor.top)
     flags = [*anchor.flags, *(_gap_flag(gap) for gap in gaps), *_top_flags(top_interval, top_growth_yr)]
     return DatedMarks(
         year=year, year_lo=year_lo, year_hi=year_hi, date_decimal=date_decimal,
@@ -274,7 +274,7 @@ def _anchor_at_collection(
 def _anchor_at_stain(stain: StainAnchor, mark_date: tuple[int, int]) -> _Anchor:
     """Find the mark that lies just inside the stain, by the time from its date to the staining."""
     year = newest_mark_year(stain.date, mark_date)
-    since_mark = (stain.date - mark_day(year, mark_date)).days / DAYS_PER_YEAR
+    since_mark = years_between(mark_day(year, mark_date), stain.date)
     rule = (f"The stain of {stain.date} dates the series: the mark of {mark_day(year, mark_date)} lies just inside it; "
             "the others were counted from there, one a year.")
     return _Anchor(year=year, index=round(stain.position + since_mark), rule=rule, flags=(Flag(code="dated-by-stain"),))

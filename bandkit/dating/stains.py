@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from bandkit.dating.days import decimal_year, interval_yr
+from bandkit.dates import decimal_year, years_between
 from bandkit.dating.marks import TOLERANCE_YR, DatedMarks, check_marks, position_among_marks
 from bandkit.flags import Flag
 
@@ -78,7 +78,7 @@ def check_against_stain(
     depth = check_marks(mark_depth_mm)
     position = position_among_marks(depth, stain_depth_mm)
     top_dated = collected is not None and not dated.floating and np.isfinite(dated.collected_decimal)
-    expected = interval_yr(stain_date, collected) if collected is not None and top_dated else float("nan")
+    expected = years_between(stain_date, collected) if collected is not None and top_dated else float("nan")
     late, early = _count_slack(position, dated)
     off = float("nan")
     if depth.size and np.isfinite(dated.date_decimal).all():

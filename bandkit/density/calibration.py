@@ -79,8 +79,8 @@ def _raise_for_misfit(curve: Calibration) -> None:
     """Refuse a curve that one of its own standards contradicts."""
     worst, share = curve.worst_standard()
     if share > _MOST_MISFIT_FRAC:
-        msg = (f"density.standards: {curve.standards.labels[worst]} is off by {100 * share:.0f} % from the curve through "
-               "all of them; check every box_px and thickness_mm")
+        msg = (f"density.standards: {curve.standards.labels[worst]} is off by {100 * share:.0f} % from the curve "
+               "through all of them; check every box_px and thickness_mm")
         raise CalibrationError(msg)
 
 

@@ -314,7 +314,7 @@ def _slope(z: FloatArray, hardening: float) -> FloatArray:
     return _LEAST_SHARE + (1 - _LEAST_SHARE) / np.maximum(1 + hardening * z, _LEAST_TRANSMISSION)
 
 
-def intensity_model(theta: FloatArray, areal: FloatArray,
+def intensity_model(theta: FloatArray, areal_g_cm2: FloatArray,
                     log_beam: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Intensity behind mass per area, and how it changes.
 
@@ -322,13 +322,13 @@ def intensity_model(theta: FloatArray, areal: FloatArray,
     ----------
     theta : ndarray, shape (4,)
         ``g``, ``b``, ``ln mu`` and ``h``, with intensity in units of the open beam at the standards.
-    areal, log_beam : ndarray
+    areal_g_cm2, log_beam : ndarray
         Mass per area, and logarithm of the open beam in that unit.
 
     Returns
     -------
     intensity : ndarray
-        Shape of ``areal``.
+        Shape of ``areal_g_cm2``.
     jacobian : ndarray
         Derivatives by the parameters along a last axis.
     slope : ndarray
@@ -336,7 +336,7 @@ def intensity_model(theta: FloatArray, areal: FloatArray,
     """
     level, offset, log_mu, hardening = theta
     mu = np.exp(log_mu)
-    straight = mu * areal
+    straight = mu * areal_g_cm2
     bent = hardened(straight, hardening)
     beam = np.exp(log_beam + level)
     through = np.exp(-bent)

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from bandkit.density.beam import Beam, BeamSamples, fit_beam
-from bandkit.strip import block_mean
+from bandkit.images.blocks import block_means
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -67,7 +67,7 @@ def find_open_beam(intensity: ArrayLike, step_px: float, *, exclude_boxes_px: Se
     even block of material that fills the image would be.
     """
     shrink = max(1, -(-max(np.shape(intensity)) // _CELLS))
-    cells = block_mean(np.asarray(intensity, np.float32), shrink).astype(np.float64)
+    cells = block_means(np.asarray(intensity, np.float32), shrink).astype(np.float64)
     with np.errstate(divide="ignore", invalid="ignore"):
         log = np.where(cells > dark_intensity, np.log(cells), np.nan)
     cell_px = shrink * step_px

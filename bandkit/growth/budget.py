@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from bandkit.dating import DAYS_PER_YEAR
+from bandkit.dates import DAYS_PER_YEAR
 
 FloatArray = NDArray[np.float64]
 

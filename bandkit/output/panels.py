@@ -10,7 +10,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 
-from bandkit.dating import decimal_year
+from bandkit.dates import decimal_year
 from bandkit.output.style import (
     CERTAINTY_DASHES,
     FAINT,

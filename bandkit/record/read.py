@@ -53,4 +53,4 @@ def _check_image_is_there(record: Record) -> None:
     if "\\" in record.image.file:
         remedy = "write folders with /"
     msg = f"{record.path}: image.file = {show(record.image.file)}: {problem}; {remedy}"
-    raise RecordError(msg, reason="no-image")
+    raise RecordError(msg, reason="missing-image")

@@ -9,9 +9,9 @@ from __future__ import annotations
 from bandkit.stain.assign import StainAssignment, assign_stains
 from bandkit.stain.colour import ALIZARIN, Dye, dye_index, linear_light, srgb_to_linear
 from bandkit.stain.find import confidence_of, find_stains
-from bandkit.stain.interval import Increment, extension_since, interval_flags, interval_years, stain_increments
+from bandkit.stain.interval import Increment, extension_since, interval_flags, stain_increments
 from bandkit.stain.line import StainLine, no_line
 
 __all__ = ["ALIZARIN", "Dye", "Increment", "StainAssignment", "StainLine", "assign_stains", "confidence_of",
-           "dye_index", "extension_since", "find_stains", "interval_flags", "interval_years", "linear_light", "no_line",
+           "dye_index", "extension_since", "find_stains", "interval_flags", "linear_light", "no_line",
            "srgb_to_linear", "stain_increments"]

@@ -10,8 +10,8 @@ from itertools import combinations, pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from bandkit.dates import years_between
 from bandkit.errors import InputError
-from bandkit.stain.interval import interval_years
 from bandkit.stain.line import StainLine
 
 FloatArray = NDArray[np.float64]
@@ -113,7 +113,7 @@ def _ln_likelihood(depths_mm: FloatArray, dates: Sequence[date], collected: date
                    expected_mm_yr: float | None) -> float:
     """Log likelihood of the rates that an assignment implies, the common rate integrated out."""
     edges = [collected, *dates]
-    years = np.array([interval_years(older, newer) for newer, older in pairwise(edges)])
+    years = np.array([years_between(older, newer) for newer, older in pairwise(edges)])
     if np.any(years <= 0):
         return -np.inf
     ln_rate = np.log(np.maximum(np.diff(depths_mm), 1e-3) / years)

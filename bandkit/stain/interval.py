@@ -7,10 +7,9 @@ from datetime import date
 
 import numpy as np
 
+from bandkit.dates import DAYS_PER_YEAR, years_between
 from bandkit.errors import InputError
 
-# The year of 365.25 days.
-DAYS_PER_YEAR = 365.25
 # Intervals further than this from a whole number of years mix seasons unevenly.
 WHOLE_YEAR_SLACK_YR = 0.1
 # Below this many days the recovery after staining is a fair part of the interval.
@@ -43,22 +42,6 @@ class Increment:
     extension_mm_yr: float
     extension_sd_mm_yr: float
     flags: tuple[str, ...]
-
-
-def interval_years(start: date, end: date) -> float:
-    """Years of 365.25 days between two dates.
-
-    Parameters
-    ----------
-    start, end : date
-        Two dates.
-
-    Returns
-    -------
-    float
-        Years from ``start`` to ``end``; negative where ``end`` is earlier.
-    """
-    return (end - start).days / DAYS_PER_YEAR
 
 
 def interval_flags(interval_yr: float) -> tuple[str, ...]:
@@ -147,7 +130,7 @@ def stain_increments(depths_mm: list[float], depth_sds_mm: list[float], dates: l
     days = [collected, *dates]
     out = []
     for k in range(len(dates)):
-        interval = interval_years(days[k + 1], days[k])
+        interval = years_between(days[k + 1], days[k])
         rate, sd = extension_since(edges[k + 1] - edges[k], sds[k + 1], interval, sds[k])
         out.append(Increment(newer=days[k], older=days[k + 1], outer_mm=edges[k], inner_mm=edges[k + 1],
                              interval_yr=interval, extension_mm_yr=rate, extension_sd_mm_yr=sd,

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bandkit.bands import AnnualMarks, find_marks
-from bandkit.dating import interval_yr, mark_day, newest_mark_year
+from bandkit.dates import mark_day, newest_mark_year, years_between
 from bandkit.flags import Flag
 from bandkit.follow import AlignedStrip, BandField, two_looks
 from bandkit.growth import mark_certainty
@@ -152,7 +152,7 @@ def _outer_part_yr(record: Record) -> float | None:
     if specimen.collected is None or dating.mark_date is None or specimen.top_alive is False:
         return None
     newest = mark_day(newest_mark_year(specimen.collected, dating.mark_date), dating.mark_date)
-    return interval_yr(newest, specimen.collected)
+    return years_between(newest, specimen.collected)
 
 
 def _read_marks(reading: ReadingSpec, strip: TrackStrip, field: BandField) -> TrackMarks:

@@ -67,8 +67,8 @@ class _Frame:
         return x[None, :], y[:, None]
 
 
-def make_radiograph(grade: str, seed: int) -> Slab:
-    """Make the radiograph of one slab; the same seed gives the same slab."""
+def make_radiograph(grade: str, seed: int, *, texture_gain: float | None = None) -> Slab:
+    """Make the radiograph of one slab; the same seed gives the same slab, with more or less texture if asked."""
     g = GRADES[grade]
     rng = np.random.default_rng([2, sorted(GRADES).index(grade), seed])
     growth = _grow(g, rng)
@@ -80,7 +80,7 @@ def make_radiograph(grade: str, seed: int) -> Slab:
     inside &= y < growth.end_mm
     mean_density = rng.uniform(1.1, 1.45)
     bands = np.interp(depth, growth.depth_mm, growth.relative).astype(np.float32)
-    density = mean_density * bands * (1 + _texture(frame, g.texture_frac * TEXTURE_GAIN[grade], growth.spacing_mm, rng))
+    density = mean_density * bands * (1 + _texture(frame, g.texture_frac * (texture_gain or TEXTURE_GAIN[grade]), growth.spacing_mm, rng))
     truth = _truth(growth, warp, frame, density=density, depth=depth, mean_density=mean_density)
     bored = np.where(_borings(x, y, frame, growth.end_mm, n=g.borings, rng=rng), np.float32(0.06), density)
     thickness = float(rng.uniform(5.0, 7.5))

@@ -227,8 +227,8 @@ class Film:
         return float(x if self.surface_left else self.shape[1] - 1 - x), float(y)
 
 
-def make_radiograph(grade: str, seed: int) -> Slab:
-    """Make the radiograph of one slab; the same seed gives the same slab."""
+def make_radiograph(grade: str, seed: int, *, texture_gain: float | None = None) -> Slab:
+    """Make the radiograph of one slab; the same seed gives the same slab, with more or less texture if asked."""
     g = GRADES[grade]
     rng = np.random.default_rng([3, sorted(GRADES).index(grade), seed])
     chronicle = Chronicle(g, rng)
@@ -240,7 +240,7 @@ def make_radiograph(grade: str, seed: int) -> Slab:
     depth, arc = colony.depth_and_arc(a, b)
     mean_density, thickness_mm = rng.uniform(1.0, 1.5), float(rng.uniform(5.5, 8.5))
     bands = np.interp(depth.ravel(), chronicle.depth_mm, chronicle.relative).astype(np.float32).reshape(depth.shape)
-    texture = corallites(depth, arc, g.texture_frac * TEXTURE_GAIN[grade], chronicle.spacing_mm, rng)
+    texture = corallites(depth, arc, g.texture_frac * (texture_gain or TEXTURE_GAIN[grade]), chronicle.spacing_mm, rng)
     density = bands * (np.float32(mean_density) * (1 + texture))
     densities = true_densities(track, film, density, depth, bands=bands * np.float32(mean_density))
     bore(density, a, b, film, n=g.borings, rng=rng)

@@ -13,11 +13,12 @@ from datetime import date
 import numpy as np
 import pytest
 
-from bandkit.stain import extension_since, find_stains, interval_flags, interval_years
+from bandkit.dates import years_between
+from bandkit.stain import extension_since, find_stains, interval_flags
 
 
 def test_worked_interval_of_444_days():
-    interval = interval_years(date(2019, 6, 15), date(2020, 9, 1))
+    interval = years_between(date(2019, 6, 15), date(2020, 9, 1))
     assert interval * 365.25 == pytest.approx(444)
     extension, sd = extension_since(8.7, 0.2, interval, 0.2)
     assert extension == pytest.approx(7.157, abs=0.002)

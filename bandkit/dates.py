@@ -27,8 +27,8 @@ def decimal_year(date: dt.date) -> float:
     return date.year + (date - first).days / n_days
 
 
-def interval_yr(start: dt.date, end: dt.date) -> float:
-    """Years between two days, of 365.25 days each.
+def years_between(start: dt.date, end: dt.date) -> float:
+    """Interval between two days, in years of 365.25 days.
 
     Parameters
     ----------
