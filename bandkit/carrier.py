@@ -43,7 +43,10 @@ FloatArray = NDArray[np.float64]
 
 
 class Carrier(Protocol):
-    """Turns a straightened strip into the signal that carries the bands."""
+    """Turns a straightened strip into the signal that carries the bands.
+
+    Arguments go by position: not every carrier needs to know the place, or the greys beside the signal.
+    """
 
     @property
     def unit(self) -> str:
@@ -57,10 +60,10 @@ class Carrier(Protocol):
     def methods(self) -> tuple[str, ...]:
         """Sentences for the methods paragraph."""
 
-    def signal(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray) -> FloatArray:
+    def signal(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray, /) -> FloatArray:
         """Signal on a strip, larger where there is more of what the mark is a maximum of."""
 
-    def presence(self, values: FloatArray, signal: FloatArray) -> FloatArray:
+    def presence(self, values: FloatArray, signal: FloatArray, /) -> FloatArray:
         """What tells skeleton from background, given the strip and its signal."""
 
 
@@ -108,7 +111,7 @@ class Radiography:
         """Intensity that arrived, from greys."""
         return np.asarray(transmitted_intensity(grey, dense=self.dense, values=self.values, full_scale=self.full_scale))
 
-    def signal(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray) -> FloatArray:
+    def signal(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray, /) -> FloatArray:
         """Mass per area in g/cm2, or attenuation."""
         log_beam = self.beam.log_intensity(x_px, y_px)
         intensity = self.intensity(values)
@@ -116,14 +119,22 @@ class Radiography:
             return self.calibration.areal_density_g_cm2(intensity, log_beam)
         return np.asarray(log_beam - np.log(np.maximum(intensity, 1e-5 * np.exp(log_beam))))
 
-    def presence(self, values: FloatArray, signal: FloatArray) -> FloatArray:  # noqa: ARG002
+    def presence(self, _values: FloatArray, signal: FloatArray, /) -> FloatArray:
         """The signal itself: it is zero in the open beam."""
         return signal
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Luminescence:
-    """A picture under ultraviolet light: green over blue, free of illumination."""
+    """A picture under ultraviolet light: green over blue, free of illumination.
+
+    Parameters
+    ----------
+    full_scale : float
+        Native value of white.
+    flags : tuple of Flag
+        Doubts.
+    """
 
     full_scale: float
     flags: tuple[Flag, ...] = ()
@@ -141,18 +152,26 @@ class Luminescence:
             "free of the illumination.",
         )
 
-    def signal(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray) -> FloatArray:  # noqa: ARG002
+    def signal(self, values: FloatArray, _x_px: FloatArray, _y_px: FloatArray, /) -> FloatArray:
         """Luminescence index."""
         return np.asarray(luminescence_index(values, full_scale=self.full_scale))
 
-    def presence(self, values: FloatArray, signal: FloatArray) -> FloatArray:  # noqa: ARG002
+    def presence(self, values: FloatArray, _signal: FloatArray, /) -> FloatArray:
         """Brightness."""
         return brightness_of(values, self.full_scale)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Brightness:
-    """A photograph: brightness, free of slow changes of light."""
+    """A photograph: brightness, as it is.
+
+    Parameters
+    ----------
+    full_scale : float
+        Native value of white.
+    flags : tuple of Flag
+        Doubts.
+    """
 
     full_scale: float
     flags: tuple[Flag, ...] = ()
@@ -167,11 +186,11 @@ class Brightness:
         """Sentences for the methods paragraph."""
         return ()
 
-    def signal(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray) -> FloatArray:  # noqa: ARG002
+    def signal(self, values: FloatArray, _x_px: FloatArray, _y_px: FloatArray, /) -> FloatArray:
         """Mean of the channels in linear light: half the light is half way up an edge, half the code is not."""
         return brightness_of(values, self.full_scale)
 
-    def presence(self, values: FloatArray, signal: FloatArray) -> FloatArray:  # noqa: ARG002
+    def presence(self, _values: FloatArray, signal: FloatArray, /) -> FloatArray:
         """Mean of the channels."""
         return signal
 
@@ -339,7 +358,29 @@ def standard_areal_g_cm2(standard: StandardSpec, effective_kev: float | None) ->
 
 
 def patch_of(box: BoxPixels, *, dense: Dense, values: Values, full_scale: float) -> Patch:
-    """Mean intensity of a box."""
+    """Mean intensity of a box.
+
+    Parameters
+    ----------
+    box : BoxPixels
+        The box with its pixels.
+    dense : {"bright", "dark"}
+        Whether denser looks brighter or darker.
+    values : {"intensity", "optical-density", "hounsfield"}
+        What a grey is linear in.
+    full_scale : float
+        Largest grey that the image can hold.
+
+    Returns
+    -------
+    Patch
+        Its mean, and how well that is known.
+
+    Raises
+    ------
+    CalibrationError
+        Where the box holds no numbers.
+    """
     intensity = transmitted_intensity(box.grey, dense=dense, values=values, full_scale=full_scale)
     if not np.isfinite(intensity).any():
         msg = f"density.standards: box_px = {list(box.box_px)} holds no numbers; move it, or mend the image there"

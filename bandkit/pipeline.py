@@ -36,11 +36,15 @@ from bandkit.results import SlabResult
 from bandkit.scale import Scale, resolve_scale
 from bandkit.staining import MeasuredStains, measure_stains, offer_stains
 from bandkit.tell import tell
-from bandkit.tracks import MeasuredTrack, SlabImage, TrackStrip, cut_strip, measure_track
+from bandkit.tracks import DEFAULT_WIDTH_MM, MeasuredTrack, SlabImage, TrackStrip, cut_strip, measure_track
 
 FloatArray = NDArray[np.float64]
 
 OVERVIEW_SIDE_PX = 1600
+# A track of fewer samples holds nothing.
+LEAST_SAMPLES = 20
+# Mass per area (g/cm2) or attenuation below which the beam went past the slab: a tenth of a thin slab.
+LEAST_SKELETON = 0.08
 
 
 def measure(record: Record | str | Path) -> SlabResult:
@@ -89,7 +93,7 @@ def _measure_open(record: Record, image: ImageSource) -> SlabResult:
         size_px=(image.width_px, image.height_px),
     )
     carrier = _carrier(record, image, overview, scale)
-    slab = _slab_image(record, image, scale, carrier)
+    slab = _slab_image(image, scale, carrier)
     tracks, stains, flags = _measure_tracks(record, slab, image)
     return tell(
         record=record,
@@ -104,7 +108,7 @@ def _measure_open(record: Record, image: ImageSource) -> SlabResult:
     )
 
 
-def _slab_image(record: Record, image: ImageSource, scale: Scale, carrier: Carrier) -> SlabImage:
+def _slab_image(image: ImageSource, scale: Scale, carrier: Carrier) -> SlabImage:
     """The image as its tracks see it: a radiograph stored in colour is read as grey."""
     size_px = (image.width_px, image.height_px)
     if isinstance(carrier, Radiography) and image.channels == 3:
@@ -131,7 +135,7 @@ def _measure_tracks(
     saturated: dict[str, float] = {}
     for spec in record.tracks:
         strip = cut_strip(slab, spec, record.masks, [gap for gap in record.gaps if gap.track == spec.name])
-        _raise_for_nothing(record, spec.name, strip)
+        _raise_for_nothing(record, spec.name, strip, slab.carrier)
         if isinstance(slab.carrier, Radiography):
             saturated[f"track {spec.name}"] = saturated_frac(strip.values, full_scale=image.full_scale)
         marks_wanted = record.image.kind != "photograph" or record.dating.mark is not None
@@ -152,9 +156,14 @@ def _is_read(record: Record, track: str) -> bool:
     return any(reading.track == track for reading in record.readings)
 
 
-def _raise_for_nothing(record: Record, track: str, strip: TrackStrip) -> None:
+def _raise_for_nothing(record: Record, track: str, strip: TrackStrip, carrier: Carrier) -> None:
     """Refuse a track that shows no skeleton."""
-    if len(strip.depth_mm) < 20 or not np.isfinite(strip.signal).any():
+    near = np.abs(strip.across_mm) <= DEFAULT_WIDTH_MM / 4
+    middle = strip.signal[:, near]
+    nothing = len(strip.depth_mm) < LEAST_SAMPLES or not np.isfinite(middle).any()
+    if not nothing and isinstance(carrier, Radiography) and carrier.values == "intensity":
+        nothing = bool(np.nanmedian(middle) < LEAST_SKELETON)
+    if nothing:
         msg = (
             f"{record.path}: track.{track}.points_px: no skeleton lies under this track; draw it from just outside "
             "the outer surface inwards, and check image.dense and the scale"

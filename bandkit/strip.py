@@ -137,7 +137,7 @@ def _bounds(positions_px: FloatArray, shrink: int, size: int) -> tuple[int, int]
 
 
 def inside_polygon(x_px: FloatArray, y_px: FloatArray, polygon_px: Sequence[tuple[float, float]]) -> NDArray[np.bool_]:
-    """Tell which positions lie inside a polygon (even-odd rule).
+    """Tell which positions lie inside a polygon or on its edge (even-odd rule).
 
     Parameters
     ----------
@@ -151,11 +151,8 @@ def inside_polygon(x_px: FloatArray, y_px: FloatArray, polygon_px: Sequence[tupl
     ndarray of bool
         Same shape as ``x_px``.
     """
-    inside = np.zeros(np.shape(x_px), dtype=bool)
-    corners = np.asarray(polygon_px, float)
-    for (xa, ya), (xb, yb) in zip(corners, np.roll(corners, -1, axis=0), strict=True):
-        if ya == yb:
-            continue
-        crosses = (ya > y_px) != (yb > y_px)
-        inside ^= crosses & (x_px < xa + (y_px - ya) * (xb - xa) / (yb - ya))
-    return inside
+    # Imported here: only slabs with masks need it.
+    from skimage.measure import points_in_poly
+
+    points = np.stack([x_px, y_px], axis=-1).reshape(-1, 2)
+    return np.asarray(points_in_poly(points, polygon_px), dtype=np.bool_).reshape(np.shape(x_px))

@@ -130,6 +130,21 @@ def test_marks_in_an_unknown_stretch_are_less_sure():
     assert marks.probability[inside].max() < marks.probability[~inside][:4].min()
 
 
+@pytest.mark.xfail(strict=True, reason="a mark where nothing is known is moved to the end of its search on the line drawn across "
+                                       "the hole, and both looks agree on that")
+def test_mark_in_an_unknown_stretch_stays_where_the_years_put_it():
+    depth = np.arange(0, 120, STEP)
+    rng = np.random.default_rng(0)
+    looks = np.cos(2 * np.pi * (depth - 4.0) / 8.0) + 0.2 * gaussian_filter1d(rng.normal(size=(2, len(depth))), 6.0) * 4.0
+    looks[:, (depth > 41) & (depth < 63)] = np.nan
+    marks = find_marks(looks.mean(axis=0), depth, looks=looks, n_draws=20)
+    inside = (marks.depth_mm > 41) & (marks.depth_mm < 63)
+    true = np.array([44.0, 52.0, 60.0])
+    assert inside.sum() == 3
+    np.testing.assert_allclose(marks.depth_mm[inside], true, atol=1.5)
+    assert np.all((marks.lo_mm[inside] <= true) & (true <= marks.hi_mm[inside]))
+
+
 def test_part_that_is_known_in_few_columns_counts_for_little():
     # A masked boring leaves two of a hundred columns, which show something else.
     made = make(8.0, 12, noise=0.2, spread=0.08, seed=2)
@@ -196,36 +211,36 @@ def test_place_interval_holds_the_truth():
     inside = []
     for seed in range(4):
         made = make(8.0, 14, seed=300 + seed)
-        marks = find_marks(made.value, made.depth_mm, halves=halves_of(made, seed), n_draws=20)
+        marks = find_marks(made.value, made.depth_mm, looks=looks_at(made, seed), n_draws=20)
         for true in made.marks_mm:
             k = int(np.argmin(np.abs(marks.depth_mm - true)))
             inside.append(marks.lo_mm[k] <= true <= marks.hi_mm[k])
     assert 0.75 < np.mean(inside) <= 1.0
 
 
-def halves_of(made, seed):
-    """Two halves whose mean is the profile."""
+def looks_at(made, seed):
+    """Two looks whose mean is the profile."""
     grain = gaussian_filter1d(np.random.default_rng([seed, 5]).normal(size=len(made.depth_mm)), 6.0)
     return np.stack([made.value + 0.35 * grain / grain.std(), made.value - 0.35 * grain / grain.std()])
 
 
-def test_halves_that_disagree_widen_the_interval():
+def test_looks_that_disagree_widen_the_interval():
     made = make(8.0, 9, noise=0.2, seed=6)
     moved = [np.interp(made.depth_mm + s, made.depth_mm, made.value) for s in (-0.6, 0.6)]
-    alike = find_marks(made.value, made.depth_mm, halves=np.stack([made.value] * 2), n_draws=20)
-    apart = find_marks(made.value, made.depth_mm, halves=np.stack(moved), n_draws=20)
+    alike = find_marks(made.value, made.depth_mm, looks=np.stack([made.value] * 2), n_draws=20)
+    apart = find_marks(made.value, made.depth_mm, looks=np.stack(moved), n_draws=20)
     assert np.all(apart.hi_mm - apart.lo_mm > alike.hi_mm - alike.lo_mm)
     np.testing.assert_array_equal(apart.depth_mm, alike.depth_mm)
 
 
-def test_draws_follow_the_seed():
+def test_draws_are_the_same_every_time_but_not_alike():
     made = make(8.0, 10, noise=0.9, seed=7)
-    one, same, other = (find_marks(made.value, made.depth_mm, n_draws=30, seed=s) for s in (1, 1, 2))
-    assert len(one.draws_mm) == 30
+    one, same, more = (find_marks(made.value, made.depth_mm, n_draws=n) for n in (30, 30, 40))
+    assert [len(marks.draws_mm) for marks in (one, same, more)] == [30, 30, 40]
     for a, b in zip(one.draws_mm, same.draws_mm, strict=True):
         np.testing.assert_array_equal(a, b)
-    assert any(len(a) != len(b) or np.any(a != b) for a, b in zip(one.draws_mm, other.draws_mm, strict=True))
-    np.testing.assert_array_equal(one.depth_mm, other.depth_mm)
+    assert len({tuple(draw) for draw in one.draws_mm}) > 1
+    np.testing.assert_array_equal(one.depth_mm, more.depth_mm)
 
 
 def test_draws_agree_with_probabilities():

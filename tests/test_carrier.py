@@ -191,11 +191,13 @@ def test_polarity_from_the_way_in(outside, inside, dense, step_px):
     assert guess_dense(track_picture(outside, inside), step_px, [track]) == dense
 
 
-def test_polarity_by_most_tracks():
-    picture = track_picture(200, 90)
-    picture[:30, 50:] = 10.0
+@pytest.mark.parametrize(("outside", "odd", "dense"), [(200, 10, "dark"), (10, 200, "bright")])
+def test_polarity_by_most_tracks(outside, odd, dense):
+    # One of three begins on a label.
+    picture = track_picture(outside, 90)
+    picture[:30, 50:] = odd
     tracks = [[(x, 5.0), (x, 95.0)] for x in (10.0, 20.0, 55.0)]
-    assert guess_dense(picture, 1, tracks) == "dark"
+    assert guess_dense(picture, 1, tracks) == dense
 
 
 def test_polarity_of_a_bent_track_looks_at_all_of_it():

@@ -14,6 +14,10 @@ from bandkit.bands.spacing import compare_spacings, rival_of
 FloatArray = NDArray[np.float64]
 
 N_HARMONICS = 3
+# A profile with fewer samples holds no years.
+LEAST_SAMPLES = 20
+# The same profile always gives the same draws.
+DRAW_SEED = 0
 
 
 def find_marks(
@@ -22,11 +26,10 @@ def find_marks(
     *,
     dense_side: int = 1,
     known_frac: FloatArray | None = None,
-    halves: FloatArray | None = None,
+    looks: FloatArray | None = None,
     spacing_mm: float | None = None,
     outer_part_yr: float | None = None,
     n_draws: int = 500,
-    seed: int = 0,
 ) -> AnnualMarks:
     """Find the annual marks on a profile.
 
@@ -40,7 +43,7 @@ def find_marks(
         1 when the mark is a maximum of the profile, -1 when it is a minimum.
     known_frac : ndarray, shape (n_depth,), optional
         Share of the strip's width that was known, 0 to 1; weighs the samples.
-    halves : ndarray, shape (2, n_depth), optional
+    looks : ndarray, shape (2, n_depth), optional
         Two looks at the same bands through different corallites (`bandkit.follow.two_looks`): whether
         they agree tells bands from texture, and how far their peaks disagree how well a mark is placed.
     spacing_mm : float, optional
@@ -49,8 +52,6 @@ def find_marks(
         Part of a year between the newest mark and the surface, from the dates.
     n_draws : int
         Number of sequences to draw.
-    seed : int
-        Seed of the draws.
 
     Returns
     -------
@@ -58,15 +59,47 @@ def find_marks(
         The most probable sequence with probabilities and intervals; no marks where
         the track is shorter than a year and a half of the least spacing.
     """
+    if np.isfinite(value).sum() < LEAST_SAMPLES:
+        return _nothing()
     coarse = prepare(dense_side * value, depth_mm, known_frac, step_mm=_coarse_step(depth_mm))
     fits = compare_spacings(coarse, spacing_mm, outer_part_yr)
     best = fits[0][0]
     fine = prepare(dense_side * value, depth_mm, known_frac, step_mm=_fine_step(depth_mm, best.spacing_mm))
-    model = learn(fine, best, outer_part_yr, n_rounds=3, n_harmonics=N_HARMONICS)
+    model = learn(fine, best, outer_part_yr, n_rounds=3, n_harmonics=N_HARMONICS, expected_mm=spacing_mm)
     lattice = make_lattice(fine, model, outer_part_yr)
-    marks = _summarise(fine, model, lattice, rival_of(fits), n_draws=n_draws, seed=seed)
-    looks = [dense_side * half for half in halves] if halves is not None else []
-    return place_on_peaks(marks, dense_side * value, looks, depth_mm)
+    marks = _summarise(fine, model, lattice, rival_of(fits), n_draws=n_draws)
+    return place_on_peaks(marks, dense_side * value, None if looks is None else dense_side * looks, depth_mm)
+
+
+def _nothing() -> AnnualMarks:
+    """No marks: there is no profile to find them on."""
+    none = np.empty(0)
+    blank = YearModel(
+        spacing_mm=float("nan"),
+        spacing_log_sd=float("nan"),
+        harmonics=np.zeros((2, N_HARMONICS)),
+        amplitude_sd=float("nan"),
+        level_sd=float("nan"),
+        noise_sd=float("nan"),
+        noise_mm=float("nan"),
+    )
+    return AnnualMarks(
+        depth_mm=none,
+        lo_mm=none,
+        hi_mm=none,
+        sd_mm=none,
+        probability=none,
+        count_lo=0,
+        count_hi=0,
+        count_lo_at=none,
+        count_hi_at=none,
+        draws_mm=[],
+        model=blank,
+        cycle_snr=0.0,
+        log_odds_cycle=float("-inf"),
+        rival_spacing_mm=float("nan"),
+        rival_probability=0.0,
+    )
 
 
 def _coarse_step(depth_mm: FloatArray) -> float:
@@ -80,14 +113,14 @@ def _fine_step(depth_mm: FloatArray, spacing_mm: float) -> float:
 
 
 def _summarise(
-    series: Series, model: YearModel, lattice: Lattice, rival: tuple[float, float], *, n_draws: int, seed: int
+    series: Series, model: YearModel, lattice: Lattice, rival: tuple[float, float], *, n_draws: int
 ) -> AnnualMarks:
     """Marks with probability and interval, the count and its interval."""
     path = best_sequence(lattice)
     pad, end = lattice.pad, lattice.pad + series.n
     inside = path[(path > pad) & (path < end)]
     posterior = posterior_of(lattice)
-    draws = [d[(d > pad) & (d < end)] for d in draw_sequences(lattice, n_draws, seed)]
+    draws = [d[(d > pad) & (d < end)] for d in draw_sequences(lattice, n_draws, DRAW_SEED)]
     place = [_place(series, model, lattice.pad, posterior, inside, i) for i in range(len(inside))]
     depth, lo, hi, sd, probability = (
         np.array(v, dtype=float) for v in (zip(*place, strict=True) if place else ([],) * 5)
@@ -105,7 +138,7 @@ def _summarise(
         count_hi=int(np.quantile(counts, 0.95, method="inverted_cdf")),
         count_lo_at=lo_at,
         count_hi_at=hi_at,
-        draws_mm=[to_mm(series, pad, d) for d in draws],
+        draws_mm=[_to_mm(series, pad, d) for d in draws],
         model=model,
         cycle_snr=amplitude / model.noise_sd,
         log_odds_cycle=_cycle_log_odds(series, model, lattice),
@@ -114,7 +147,7 @@ def _summarise(
     )
 
 
-def to_mm(series: Series, pad: int, at: NDArray[np.generic] | float) -> FloatArray:
+def _to_mm(series: Series, pad: int, at: NDArray[np.generic] | float) -> FloatArray:
     """Turn padded boundary positions into depth in mm: a boundary lies between two samples."""
     return np.asarray(series.start_mm + (np.asarray(at, float) - pad - 0.5) * series.step_mm)
 
@@ -127,7 +160,7 @@ def _place(
     gaps = [abs(int(path[j]) - at) for j in (i - 1, i + 1) if 0 <= j < len(path)]
     year = min(gaps) if gaps else model.spacing_mm / series.step_mm
     half = max(int(0.5 * year), 1)
-    near = max(int(round(0.3 * year)), 1)
+    near = max(round(0.3 * year), 1)
     lo, hi = max(at - half, 0), min(at + half + 1, len(posterior))
     p = posterior[lo:hi]
     where = np.arange(lo, hi)
@@ -140,7 +173,7 @@ def _place(
     low = float(np.interp(0.05, cum, where)) - 0.5
     high = float(np.interp(0.95, cum, where)) + 0.5
     median = float(np.interp(0.5, cum - 0.5 * p, where))
-    depth, lo_mm, hi_mm = (float(to_mm(series, pad, v)) for v in (median, low, high))
+    depth, lo_mm, hi_mm = (float(_to_mm(series, pad, v)) for v in (median, low, high))
     return depth, lo_mm, hi_mm, sd, probability
 
 
@@ -170,4 +203,4 @@ def _cycle_log_odds(series: Series, model: YearModel, lattice: Lattice) -> float
     n_eff = share * float(w.sum())
     free = 0.5 * n_eff * (np.log(max(rest / max(float(w.sum()), 1e-9), 1e-12)) + 1.0)
     free += 0.5 * n_eff * np.log(2 * np.pi)
-    return (lattice.log_evidence + log_noise(series, model) + free) / years
+    return float(lattice.log_evidence + log_noise(series, model) + free) / years

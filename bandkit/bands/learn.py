@@ -17,6 +17,8 @@ FloatArray = NDArray[np.float64]
 NOISE_MM = 0.7
 # The noise is taken to be independent at least this often, as a fraction of a year.
 MOST_NOISE_YR = 0.08
+# How far the spacing learnt may lie from the one that a person expects, as a factor.
+MOST_DRIFT = 1.25
 
 
 def first_guess(series: Series, spacing_mm: float) -> YearModel:
@@ -42,13 +44,22 @@ def learn(
     n_rounds: int,
     n_harmonics: int,
     learn_noise_length: bool = True,
+    expected_mm: float | None = None,
 ) -> YearModel:
-    """Expectation-maximisation from a first model."""
+    """Expectation-maximisation from a first model; the spacing stays near what a person expects."""
     model = replace(model, harmonics=_resize(model.harmonics, n_harmonics))
     for _ in range(n_rounds):
         learnt = _maximise(series, model, make_lattice(series, model, outer_part_yr))
         model = learnt if learn_noise_length else replace(learnt, noise_mm=model.noise_mm)
+        if expected_mm is not None:
+            model = _held_near(model, expected_mm)
     return model
+
+
+def _held_near(model: YearModel, expected_mm: float) -> YearModel:
+    """The model with its spacing within `MOST_DRIFT` of what a person expects."""
+    held = float(np.clip(model.spacing_mm, expected_mm / MOST_DRIFT, expected_mm * MOST_DRIFT))
+    return replace(model, spacing_mm=held, spacing_log_sd=min(model.spacing_log_sd, MOST_DRIFT - 1.0))
 
 
 def _resize(harmonics: FloatArray, n: int) -> FloatArray:
@@ -152,4 +163,4 @@ def _noise_length(residual: FloatArray, weight: FloatArray, length: NDArray[np.i
     top = float((pair * residual[:, 1:] * residual[:, :-1]).sum())
     bottom = float((pair * 0.5 * (residual[:, 1:] ** 2 + residual[:, :-1] ** 2)).sum())
     r = float(np.clip(top / max(bottom, 1e-12), 0.0, 0.97))
-    return max(gap_mm * (1 + r) / (1 - r), step_mm)
+    return float(max(gap_mm * (1 + r) / (1 - r), step_mm))

@@ -139,4 +139,5 @@ def log_noise(series: Series, model: YearModel) -> float:
     """Log likelihood of the profile as noise alone: what the years' likelihoods are relative to."""
     share = min(series.step_mm / model.noise_mm, 1.0)
     squares = float((series.weight * series.y**2).sum()) / model.noise_sd**2
-    return -0.5 * share * (float(series.weight.sum()) * np.log(2 * np.pi * model.noise_sd**2) + squares)
+    scale = float(series.weight.sum()) * float(np.log(2 * np.pi * model.noise_sd**2))
+    return -0.5 * share * (scale + squares)

@@ -21,29 +21,57 @@ FOLLOWING_SD_MM = 0.05
 
 
 def place_on_peaks(
-    marks: AnnualMarks, value: FloatArray, halves: list[FloatArray], depth_mm: FloatArray
+    marks: AnnualMarks, value: FloatArray, looks: FloatArray | None, depth_mm: FloatArray
 ) -> AnnualMarks:
-    """Move each mark to the top of its own band, and widen its interval by how far the halves of the strip disagree.
+    """Move each mark to the top of its own band, and tell its interval from how far two looks at the band disagree.
 
+    Parameters
+    ----------
+    marks : AnnualMarks
+        Marks as the model of the year places them.
+    value : ndarray, shape (n_depth,)
+        Profile, highest at the marks; NaN where unknown.
+    looks : ndarray or None, shape (2, n_depth)
+        Two looks at the same bands through different corallites; without them the model's own interval stays.
+    depth_mm : ndarray, shape (n_depth,)
+        Depth from the surface, in mm, equally spaced.
+
+    Returns
+    -------
+    AnnualMarks
+        The same marks with new places and intervals, and how far the looks agree.
+
+    Notes
+    -----
     The model knows which band is a year; where that band is densest, the profile itself knows best.
     """
     if len(marks.depth_mm) == 0:
         return marks
     year = marks.model.spacing_mm
     top = _peaks(value, depth_mm, marks.depth_mm, year)
+    seen = _seen(value, depth_mm, marks.depth_mm, year)
     order = np.maximum.accumulate(top)
-    top = np.where(order > top, marks.depth_mm, top)
+    top = np.where((order > top) | ~seen, marks.depth_mm, top)
     sd = marks.sd_mm
-    if len(halves) == 2:
-        left, right = (_peaks(half, depth_mm, top, year) for half in halves)
-        sd = SHARED_ERROR_FACTOR * _disagreement(0.5 * (left - right), 0.01 * year)
-        marks = replace(marks, agreement=_agreement(halves, depth_mm, year))
+    if looks is not None:
+        first, second = (_peaks(look, depth_mm, top, year) for look in looks)
+        # Where nothing is known the looks have nothing to disagree on: the model's own interval stays.
+        told = SHARED_ERROR_FACTOR * _disagreement(0.5 * (first - second), 0.01 * year)
+        sd = np.where(seen, told, np.maximum(sd, told))
+        marks = replace(marks, agreement=_agreement(looks, depth_mm, year))
     sd = np.hypot(sd, FOLLOWING_SD_MM)
     lo, hi = (np.clip(top + z * sd, depth_mm[0], depth_mm[-1]) for z in (-1.645, 1.645))
     return replace(marks, depth_mm=top, sd_mm=sd, lo_mm=lo, hi_mm=hi)
 
 
-def _agreement(looks: list[FloatArray], depth_mm: FloatArray, year_mm: float) -> float:
+def _seen(value: FloatArray, depth_mm: FloatArray, near_mm: FloatArray, year_mm: float) -> NDArray[np.bool_]:
+    """Whether most of the profile within a quarter of a year of each place is known."""
+    known = np.concatenate([[0.0], np.cumsum(np.isfinite(value))])
+    first, last = (np.searchsorted(depth_mm, near_mm + side * 0.25 * year_mm) for side in (-1, 1))
+    return np.asarray(known[last] - known[first] > 0.5 * np.maximum(last - first, 1))
+
+
+def _agreement(looks: FloatArray, depth_mm: FloatArray, year_mm: float) -> float:
     """Correlation of two looks at the bands, without what is finer or slower than a year."""
     from scipy.ndimage import gaussian_filter1d
 
@@ -85,7 +113,7 @@ def _vertex(values: FloatArray, i: int) -> float:
 
 
 def _disagreement(difference: FloatArray, floor: float) -> FloatArray:
-    """Standard deviation of each mark from half the difference of its peaks on both sides, pooled with its neighbours."""
+    """Standard deviation of each mark from half the difference of its peaks in two looks, pooled with neighbours."""
     squares = np.minimum(difference, 3.0 * max(float(np.median(np.abs(difference))), floor)) ** 2
     squares = np.minimum(squares, difference**2)
     kernel = np.array([1.0, 2.0, 3.0, 2.0, 1.0])

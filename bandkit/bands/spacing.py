@@ -14,7 +14,7 @@ FloatArray = NDArray[np.float64]
 # Least and most spacing ever considered, in mm: finger-thin massive corals to fast branches.
 LEAST_SPACING_MM, MOST_SPACING_MM = 2.0, 40.0
 # Spacings whose models are learnt, out of all that are tried.
-N_LEARNT = 6
+N_LEARNT = 4
 
 
 def compare_spacings(
@@ -22,7 +22,9 @@ def compare_spacings(
 ) -> list[tuple[YearModel, float]]:
     """Models learnt from the most likely starting spacings with their scores, best first."""
     if spacing_mm is not None:
-        model = learn(series, first_guess(series, spacing_mm), outer_part_yr, n_rounds=4, n_harmonics=2)
+        model = learn(
+            series, first_guess(series, spacing_mm), outer_part_yr, n_rounds=4, n_harmonics=2, expected_mm=spacing_mm
+        )
         return [(model, 0.0)]
     guesses = [first_guess(series, mu) for mu in _candidates(series)]
     first = np.array([_score(series, guess, outer_part_yr) for guess in guesses])

@@ -144,7 +144,7 @@ def position_among_marks(mark_depth_mm: ArrayLike, depth_mm: float) -> float:
     return float(np.interp(depth_mm, depth, np.arange(depth.size)))
 
 
-def date_marks(
+def date_marks(  # noqa: PLR0913  (each is a fact of its own that a person may or may not know)
     n_marks: int,
     *,
     collected: dt.date | None,
@@ -362,7 +362,23 @@ def _divide(a: float, b: float) -> float:
 
 
 def check_marks(mark_depth_mm: ArrayLike) -> FloatArray:
-    """Depths as an array, finite and in order."""
+    """Depths as an array, finite and in order.
+
+    Parameters
+    ----------
+    mark_depth_mm : array_like, shape (n_marks,)
+        Depths of the marks from the surface inwards, in mm.
+
+    Returns
+    -------
+    ndarray, shape (n_marks,)
+        The same depths.
+
+    Raises
+    ------
+    InputError
+        Not one row of finite numbers that never fall.
+    """
     depth = np.asarray(mark_depth_mm, dtype=np.float64)
     if depth.ndim != 1 or not np.isfinite(depth).all() or np.any(np.diff(depth) < 0):
         msg = f"mark_depth_mm: must be finite and in order from the surface inwards, got {depth.tolist()}"

@@ -22,4 +22,12 @@ multichannel data. Geophysics 36, 482-497.
 from bandkit.follow.align import AlignedStrip, align_bands, average_along_bands, two_looks, without_holes
 from bandkit.follow.field import BandField, follow_bands
 
-__all__ = ["AlignedStrip", "BandField", "align_bands", "average_along_bands", "follow_bands", "two_looks", "without_holes"]
+__all__ = [
+    "AlignedStrip",
+    "BandField",
+    "align_bands",
+    "average_along_bands",
+    "follow_bands",
+    "two_looks",
+    "without_holes",
+]

@@ -145,13 +145,13 @@ def without_holes(aligned: AlignedStrip, depth_mm: FloatArray) -> tuple[AlignedS
 
 
 def _row_medians(values: FloatArray, known: NDArray[np.bool_]) -> FloatArray:
-    """Median of what is known of each row, smoothed over rows that know too little; shape (n_depth,)."""
+    """Median of what is known of each row, interpolated over rows that know too little; shape (n_depth,)."""
     enough = known.sum(axis=1) >= max(known.shape[1] // 4, 3)
     if not enough.any():
         return np.ones(len(values))
     medians = np.nanmedian(np.where(known, values, np.nan)[enough], axis=1)
     rows = np.arange(len(values))
-    return np.interp(rows, rows[enough], medians)
+    return np.asarray(np.interp(rows, rows[enough], medians))
 
 
 def two_looks(
@@ -169,7 +169,7 @@ def two_looks(
     values, depth_mm, across_mm
         As for `align_bands`.
     field : BandField
-        How the bands run, with its two halves.
+        How the bands run, with the fields of its two halves of columns.
     width_mm : float
         Full width over which to average, in mm.
 

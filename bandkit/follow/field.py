@@ -135,7 +135,7 @@ def _mean_known(values: FloatArray, axis: int) -> FloatArray:
     count = known.sum(axis=axis)
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = np.where(known, values, 0.0).sum(axis=axis) / count
-    return np.where(2 * count >= max(values.shape[axis], 1), mean, np.nan)
+    return np.asarray(np.where(2 * count >= max(values.shape[axis], 1), mean, np.nan))
 
 
 def _smooth(values: FloatArray, known: FloatArray, sd: tuple[float, float]) -> FloatArray:
@@ -144,7 +144,7 @@ def _smooth(values: FloatArray, known: FloatArray, sd: tuple[float, float]) -> F
 
     weight = gaussian_filter(known.astype(float), sd, mode="constant", truncate=3.0)
     total = gaussian_filter(np.where(known > 0, values * known, 0.0), sd, mode="constant", truncate=3.0)
-    return total / np.maximum(weight, 1e-9)
+    return np.asarray(total / np.maximum(weight, 1e-9))
 
 
 def _local_sums(values: FloatArray, sd: tuple[float, float]) -> FloatArray:
@@ -295,8 +295,7 @@ def _anchor(shift: FloatArray, depth: FloatArray, bins: FloatArray) -> FloatArra
     # Depth must grow along the track; a fold in the field would be an artefact.
     on_track = np.maximum.accumulate(on_track)
     source = np.interp(depth, on_track, depth)
-    moved = np.stack([np.interp(source, depth, shift[:, b] - zero) for b in range(shift.shape[1])], axis=1)
-    return moved
+    return np.stack([np.interp(source, depth, shift[:, b] - zero) for b in range(shift.shape[1])], axis=1)
 
 
 def _coherence(flat: FloatArray, known: NDArray[np.bool_], depth: FloatArray, shift: FloatArray) -> FloatArray:
@@ -312,11 +311,11 @@ def _coherence(flat: FloatArray, known: NDArray[np.bool_], depth: FloatArray, sh
 
 
 def _tilt(shift: FloatArray, bins: FloatArray) -> FloatArray:
-    """Angle of the bands against the track close by it, in degrees: growth is square to the band at the track itself."""
+    """Angle between the bands' normal and the track close by it, in degrees: growth is square to the band there."""
     near = np.abs(bins) <= TILT_REACH_MM
     a = bins[near]
     slope = (shift[:, near] * a).sum(axis=1) / max(float((a * a).sum()), 1e-12)
-    return np.degrees(np.arctan(slope))
+    return np.asarray(np.degrees(np.arctan(slope)))
 
 
 def _regrid(values: FloatArray, grid: tuple[FloatArray, FloatArray], to: tuple[FloatArray, FloatArray]) -> FloatArray:

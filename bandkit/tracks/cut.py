@@ -27,6 +27,8 @@ DEFAULT_WIDTH_MM = 10.0
 # Radiographs are sampled no finer than this: ten samples in the narrowest band.
 FINEST_STEP_MM = 0.1
 NARROW_MM = 15.0
+# Depth below the surface over which smoothing mixes skeleton with background.
+RIM_MM = 1.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -119,7 +121,7 @@ def cut_strip(slab: SlabImage, spec: TrackSpec, masks: Sequence[MaskSpec], gaps:
     half = 0.5 * min(spec.follow_mm or MOST_FOLLOWED_MM, MOST_FOLLOWED_MM)
     across_step = finest if slab.channels == 3 else 2 * finest
     n_side = max(int(half / across_step), 1)
-    across = np.arange(-n_side, n_side + 1) * across_step
+    across = np.arange(-n_side, n_side + 1, dtype=np.float64) * across_step
     strip = straighten(slab.read, slab.size_px, axis, across, channels=slab.channels)
     signal = slab.carrier.signal(strip.values, strip.x_px, strip.y_px)
     presence = slab.carrier.presence(strip.values, signal)
@@ -174,6 +176,9 @@ def _skeleton(presence: FloatArray, strip: Strip, surface: Surface) -> tuple[_Sk
     share = (smooth - background) / (level - background) if level != background else np.ones_like(smooth)
     # Anything far denser than skeleton is a bar, a standard or a label.
     present = known & (share > 0.35) & (share < 3.0) if surface.found else known
+    # The rim is half background once smoothed, and skeleton all the same.
+    rim = inside & (strip.depth_mm < surface.depth_mm + RIM_MM)
+    present |= known & rim[:, None] & near
     columns = _around_track(present[inside].mean(axis=0) > 0.5, strip.centre)
     middle = np.flatnonzero(present[:, near].mean(axis=1) > 0.5)
     last = int(middle[-1]) + 1 if len(middle) else len(presence)

@@ -75,7 +75,7 @@ def choose_marks(
         strip.depth_mm,
         dense_side=-1 if record.dating.mark == "density minimum" else 1,
         known_frac=known_frac,
-        halves=looks,
+        looks=looks,
         spacing_mm=record.dating.spacing_mm,
         outer_part_yr=_outer_part_yr(record),
     )

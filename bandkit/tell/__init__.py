@@ -1,0 +1,5 @@
+"""Put what was measured into tables, lines to draw and sentences."""
+
+from bandkit.tell.result import tell
+
+__all__ = ["tell"]
