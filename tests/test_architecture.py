@@ -21,9 +21,9 @@ PACKAGE = ROOT / "bandkit"
 
 # The order of the work: each may import only from names before it.
 ORDER = (
-    "errors", "flags", "results", "record", "images", "scale", "axis", "strip", "surface", "follow", "stain",
+    "errors", "flags", "dates", "results", "record", "images", "scale", "axis", "strip", "surface", "follow", "stain",
     "luminescence", "bands", "density", "plausible", "dating", "growth", "carrier", "tracks", "staining", "tell",
-    "pipeline", "simulate", "propose", "analysis", "output", "batch", "workbench", "cli",
+    "pipeline", "simulate", "propose", "analysis", "output", "batch", "workbench", "cli", "__main__",
 )
 # A result writes itself: the one arrow that points the other way, and only inside a method.
 LAZY_EXCEPTIONS = {("results", "output")}

@@ -323,7 +323,6 @@ def test_masked_boring_counts_as_length_and_not_as_brightness(slab, result, trut
         result.growth.end_mm[2] - result.growth.start_mm[2], abs=0.6)
 
 
-@pytest.mark.xfail(strict=True, reason="the rounded rim of the surface is taken for a masked part on every slab")
 def test_without_a_mask_nothing_is_masked(result):
     assert "masked-part" not in codes(result)
 
@@ -561,8 +560,6 @@ def test_image_without_any_number(slab):
         measure(record)
 
 
-@pytest.mark.xfail(strict=True, reason="the skeleton within 25 mm of the track is taken for the track's: three doubtful marks "
-                                       "come out of bare beam")
 def test_track_across_nothing_but_beam(slab):
     beside = tuple((x, 20.0) for x in (20.0, 200.0, 380.0))
     record = replace(slab.record, tracks=(replace(slab.record.tracks[0], points_px=beside),))

@@ -194,7 +194,7 @@ def _cycle_log_odds(series: Series, model: YearModel, lattice: Lattice) -> float
     """Log likelihood of the annual model over noise with the same level changes, per year."""
     from scipy.ndimage import gaussian_filter1d
 
-    y, w = series.y, series.weight
+    y, w = series.value, series.weight
     years = max(series.n * series.step_mm / model.spacing_mm, 1.0)
     share = min(series.step_mm / model.noise_mm, 1.0)
     sd = 0.5 * model.spacing_mm / series.step_mm

@@ -83,7 +83,7 @@ def make_lattice(series: Series, model: YearModel, outer_part_yr: float | None) 
     """All sequences of years at once: forward and backward sums in logarithms."""
     durations = _durations(series, model)
     pad = int(durations[-1])
-    y, w = np.pad(series.y, pad), np.pad(series.weight, pad)
+    y, w = np.pad(series.value, pad), np.pad(series.weight, pad)
     share = min(series.step_mm / model.noise_mm, 1.0)
     log_year = _year_likelihood(y, w, model, durations, share) + _log_duration(series, model, durations)[:, None]
     first, last = _ends(series, model, outer_part_yr, pad)

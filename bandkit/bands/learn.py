@@ -18,7 +18,7 @@ NOISE_MM = 0.7
 # The noise is taken to be independent at least this often, as a fraction of a year.
 MOST_NOISE_YR = 0.08
 # How far the spacing learnt may lie from the one that a person expects, as a factor.
-MOST_DRIFT = 1.25
+MOST_DRIFT = 1.15
 
 
 def first_guess(series: Series, spacing_mm: float) -> YearModel:
@@ -104,7 +104,7 @@ def _regress_shape(
     phase = (np.arange(n_phase) + 0.5) / n_phase
     at = start[:, None] + phase[None, :] * length[:, None] - 0.5
     index = np.arange(series.n)
-    y = np.interp(at, index, series.y)
+    y = np.interp(at, index, series.value)
     w = np.interp(at, index, series.weight, left=0.0, right=0.0)
     f = model.shape(phase)
     level, amplitude = _year_effects(y, w, f, model, length, series)

@@ -101,9 +101,21 @@ class AnnualMarks:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Series:
-    """The profile made ready: equal steps, level about zero, weights from 0 to 1."""
+    """The profile made ready: equal steps, level about zero.
 
-    y: FloatArray
+    Parameters
+    ----------
+    value : ndarray, shape (n,)
+        Profile without its slow trend, in units of its own standard deviation; 0 where unknown.
+    weight : ndarray, shape (n,)
+        How much of each sample was known, 0 to 1.
+    step_mm : float
+        Distance between samples.
+    start_mm : float
+        Depth of the first sample.
+    """
+
+    value: FloatArray
     weight: FloatArray
     step_mm: float
     start_mm: float
@@ -111,11 +123,28 @@ class Series:
     @property
     def n(self) -> int:
         """Number of samples."""
-        return len(self.y)
+        return len(self.value)
 
 
 def prepare(value: FloatArray, depth_mm: FloatArray, known_frac: FloatArray | None, *, step_mm: float) -> Series:
-    """Average onto equal steps, take out the slow trend."""
+    """Average onto equal steps, take out the slow trend.
+
+    Parameters
+    ----------
+    value : ndarray, shape (n_depth,)
+        Profile in any unit; NaN where unknown.
+    depth_mm : ndarray, shape (n_depth,)
+        Depth from the surface, in mm, equally spaced.
+    known_frac : ndarray or None, shape (n_depth,)
+        Share of the strip's width that was known, 0 to 1.
+    step_mm : float
+        Wanted distance between samples.
+
+    Returns
+    -------
+    Series
+        The profile made ready.
+    """
     from scipy.ndimage import gaussian_filter1d
 
     weight = np.isfinite(value).astype(float)
@@ -132,12 +161,25 @@ def prepare(value: FloatArray, depth_mm: FloatArray, known_frac: FloatArray | No
     slow = gaussian_filter1d(y * w, sd, mode="nearest") / np.maximum(gaussian_filter1d(w, sd, mode="nearest"), 1e-9)
     y = np.where(w > 0, y - slow, 0.0)
     scale = float(np.sqrt(np.average(y**2, weights=np.maximum(w, 1e-9)))) or 1.0
-    return Series(y=y / scale, weight=w, step_mm=step_mm, start_mm=start + step_mm / 2)
+    return Series(value=y / scale, weight=w, step_mm=step_mm, start_mm=start + step_mm / 2)
 
 
 def log_noise(series: Series, model: YearModel) -> float:
-    """Log likelihood of the profile as noise alone: what the years' likelihoods are relative to."""
+    """Log likelihood of the profile as noise alone: what the years' likelihoods are relative to.
+
+    Parameters
+    ----------
+    series : Series
+        The profile made ready.
+    model : YearModel
+        Whose noise.
+
+    Returns
+    -------
+    float
+        Natural logarithm; neighbouring samples share their noise.
+    """
     share = min(series.step_mm / model.noise_mm, 1.0)
-    squares = float((series.weight * series.y**2).sum()) / model.noise_sd**2
+    squares = float((series.weight * series.value**2).sum()) / model.noise_sd**2
     scale = float(series.weight.sum()) * float(np.log(2 * np.pi * model.noise_sd**2))
     return -0.5 * share * (scale + squares)

@@ -82,21 +82,21 @@ def _share(explained: FloatArray, lags: FloatArray, across_mm: FloatArray) -> tu
     return _peak_lag(explained @ best.T, lags), scatter
 
 
-def mean_known(y: FloatArray) -> FloatArray:
+def mean_known(values: FloatArray) -> FloatArray:
     """Mean of each column without the NaN.
 
     Parameters
     ----------
-    y : ndarray, shape (n, n_columns)
-        Values, NaN where unknown.
+    values : ndarray, shape (n, n_columns)
+        NaN where unknown.
 
     Returns
     -------
     ndarray, shape (n_columns,)
         Means; 0 where all is unknown.
     """
-    known = np.isfinite(y)
-    return np.asarray(np.where(known, y, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1))
+    known = np.isfinite(values)
+    return np.asarray(np.where(known, values, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1))
 
 
 def _peak_lag(explained: FloatArray, lags: FloatArray) -> FloatArray:
