@@ -33,6 +33,7 @@ FLAG_MEANINGS: dict[str, str] = {
     "track-leaves-slab": "the track leaves the slab or the image; that part was left out",
     "masked-part": "part of the track is masked; its length counts, its brightness does not",
     "holes-left-out": "borings or infill were found across the bands and left out of the averages",
+    "track-backwards": "the track begins in skeleton and ends outside it; draw it from outside the surface inwards, or the years run the wrong way",
     "steep-bands": "the bands cross the track at more than 25 degrees; a track along the growth axis would be better",
     "narrow-strip": "less than 15 mm of slab width could be followed; marks are less sure",
     # marks and dating
@@ -62,6 +63,8 @@ FLAG_MEANINGS: dict[str, str] = {
     "energy-assumed": "the effective energy was fitted or assumed, not given",
     "density-implausible": "density outside what coral skeletons are known to have (0.6 to 2.4 g/cm3); check polarity, thickness and standards",
     "density-unusual": "density outside what this kind of coral is known to have; check thickness and standards",
+    "dense-contradicted": "the image looks as if its polarity were the other way round than the record says; check image.dense",
+    "full-scale-inferred": "the greys do not fill the file's range; full scale was taken from the brightest grey",
     "dense-guessed": "the record does not say whether dense is bright or dark; it was inferred from the image",
     # extension
     "extension-outlier": "this year's extension is less than half or more than twice its neighbours'",

@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bandkit.errors import InputError
-from bandkit.stain import linear_light, srgb_to_linear
-from bandkit.stain.colour import Encoding
+from bandkit.stain import linear_light
+from bandkit.stain.colour import Encoding, linear_values
 
 FloatArray = NDArray[np.float64]
 
@@ -59,11 +59,11 @@ def luminescence_index(values: FloatArray, *, full_scale: float, encoding: Encod
     luminescence scanning of massive coral skeletons. Coral Reefs 29, 579-591.
     """
     image = np.asarray(values, dtype=np.float64)
+    lamp_off = linear_values(np.asarray(dark, dtype=np.float64), full_scale=full_scale, encoding=encoding)
     if image.ndim == 2:
-        grey = _linear(image, full_scale, encoding) - _linear(np.asarray(dark, float), full_scale, encoding).mean()
-        return _flattened(grey, flatten_px)
-    light = linear_light(image, full_scale=full_scale, encoding=encoding)
-    light = light - _linear(np.asarray(dark, float), full_scale, encoding)
+        grey = linear_values(image, full_scale=full_scale, encoding=encoding)
+        return _flattened(grey - lamp_off.mean(), flatten_px)
+    light = linear_light(image, full_scale=full_scale, encoding=encoding) - lamp_off
     spread = np.abs(image - image[..., :1])
     if not np.any(spread[np.isfinite(spread)] > GREY_FRAC * full_scale):
         return _flattened(light[..., 1], flatten_px)
@@ -116,15 +116,6 @@ def annual_luminescence(depth_mm: FloatArray, index: FloatArray, line_depth_mm: 
         winter = (depth_mm >= peak) & (depth_mm <= lines[k + 1]) & np.isfinite(index)
         out[k] = float(index[summer].max() - index[winter].min())
     return out
-
-
-def _linear(native: FloatArray, full_scale: float, encoding: Encoding) -> FloatArray:
-    """Linear light of native values of any shape."""
-    if not full_scale > 0:
-        msg = f"full_scale: must be positive, got {full_scale!r}; give the native value of white, such as 255"
-        raise InputError(msg)
-    fraction = native / full_scale
-    return srgb_to_linear(fraction) if encoding == "srgb" else fraction
 
 
 def _flattened(grey: FloatArray, window_px: int) -> FloatArray:

@@ -10,6 +10,7 @@ found and dated, and its growth per year worked out. What comes out is the
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -27,7 +28,7 @@ from bandkit.carrier import (
     patch_of,
 )
 from bandkit.density import grey_flags, saturated_frac
-from bandkit.errors import DetectionError, RecordError
+from bandkit.errors import CalibrationError, DetectionError, RecordError, ScaleError
 from bandkit.flags import Flag
 from bandkit.images import ImageSource, Overview, open_image
 from bandkit.record import Record, raise_for_image, read_record
@@ -41,10 +42,14 @@ from bandkit.tracks import DEFAULT_WIDTH_MM, MeasuredTrack, SlabImage, TrackStri
 FloatArray = NDArray[np.float64]
 
 OVERVIEW_SIDE_PX = 1600
+# Bits that detectors have, fewest first.
+DETECTOR_BITS = (8, 10, 12, 14, 16)
 # A track of fewer samples holds nothing.
 LEAST_SAMPLES = 20
 # Mass per area (g/cm2) or attenuation below which the beam went past the slab: a tenth of a thin slab.
 LEAST_SKELETON = 0.08
+# A track with more than this at the end of the grey range is not measured for bands.
+MOST_SATURATED_FRAC = 0.5
 
 
 def measure(record: Record | str | Path) -> SlabResult:
@@ -75,8 +80,12 @@ def measure(record: Record | str | Path) -> SlabResult:
             "points_px, drawn from outside the surface inwards"
         )
         raise RecordError(msg, reason="no-track")
-    with open_image(record.image.path) as image:
-        return _measure_open(record, image)
+    try:
+        with open_image(record.image.path) as image:
+            return _measure_open(record, image)
+    except (ScaleError, CalibrationError) as error:
+        msg = f"{record.path}: {error}"
+        raise type(error)(msg, reason=error.reason) from error
 
 
 def _measure_open(record: Record, image: ImageSource) -> SlabResult:
@@ -137,7 +146,10 @@ def _measure_tracks(
         strip = cut_strip(slab, spec, record.masks, [gap for gap in record.gaps if gap.track == spec.name])
         _raise_for_nothing(record, spec.name, strip, slab.carrier)
         if isinstance(slab.carrier, Radiography):
-            saturated[f"track {spec.name}"] = saturated_frac(strip.values, full_scale=image.full_scale)
+            saturated[f"track {spec.name}"] = saturated_frac(strip.values, full_scale=slab.carrier.full_scale)
+            if saturated[f"track {spec.name}"] > MOST_SATURATED_FRAC:
+                # A plateau carries nothing but the model of the beam: no bands may be read from that.
+                strip = replace(strip, signal=np.full_like(strip.signal, np.nan))
         marks_wanted = record.image.kind != "photograph" or record.dating.mark is not None
         track = measure_track(slab, record, spec, strip) if marks_wanted or _is_read(record, spec.name) else None
         if track is not None:
@@ -179,11 +191,25 @@ def _carrier(record: Record, image: ImageSource, overview: Overview, scale: Scal
         return Brightness(full_scale=image.full_scale)
     grey = _grey(overview.values).astype(np.float64)
     flags: list[Flag] = []
-    dense = record.image.dense
-    if dense is None:
-        dense = guess_dense(grey, overview.step_px, [track.points_px for track in record.tracks])
+    looks = guess_dense(grey, overview.step_px, [track.points_px for track in record.tracks])
+    dense = record.image.dense or looks
+    if record.image.dense is None:
         flags.append(Flag(code="dense-guessed", detail=f"dense = {dense}"))
+    elif looks != dense and not (record.density and record.density.standards):
+        flags.append(Flag(code="dense-contradicted", detail=f"dense = {dense} is stated"))
     return _radiography(record, image, grey, overview.step_px, dense=dense, scale=scale, flags=flags)
+
+
+def _full_scale(image: ImageSource, grey: FloatArray, dense: Dense, flags: list[Flag]) -> float:
+    """Largest grey of the detector: of inverted greys of fewer bits in a wider file, that of the detector counts."""
+    if dense == "dark" or image.dtype.kind not in "iu":
+        return image.full_scale
+    brightest = float(np.nanmax(grey))
+    for bits in DETECTOR_BITS:
+        if brightest <= 2.0**bits - 1.0 < image.full_scale:
+            flags.append(Flag(code="full-scale-inferred", detail=f"{bits} bits"))
+            return 2.0**bits - 1.0
+    return image.full_scale
 
 
 def _radiography(
@@ -198,10 +224,11 @@ def _radiography(
 ) -> Radiography:
     """Model the beam and calibrate the standards of a radiograph."""
     spec, values = record.density, record.image.values
+    full_scale = _full_scale(image, grey, dense, flags)
     bare = Radiography(
         dense=dense,
         values=values,
-        full_scale=image.full_scale,
+        full_scale=full_scale,
         calibration=None,
         flags=(),
         beam=model_beam(np.ones((1, 1)), 1.0, (), size_px=(1, 1), exclude_px=(), values="hounsfield"),
@@ -218,11 +245,11 @@ def _radiography(
     )
     calibration = None
     if spec is not None and standards:
-        measured = [patch_of(box, dense=dense, values=values, full_scale=image.full_scale) for box in standards]
+        measured = [patch_of(box, dense=dense, values=values, full_scale=full_scale) for box in standards]
         calibration = calibrate_standards(spec, measured, beam, values)
         flags += grey_flags(
             {
-                f"{s.material} {s.thickness_mm:g} mm": saturated_frac(b.grey, full_scale=image.full_scale)
+                f"{s.material} {s.thickness_mm:g} mm": saturated_frac(b.grey, full_scale=full_scale)
                 for s, b in zip(spec.standards, standards, strict=True)
             },
             full_scale=image.full_scale,
@@ -230,7 +257,7 @@ def _radiography(
     else:
         flags.append(Flag(code="no-standards"))
     return Radiography(
-        dense=dense, values=values, full_scale=image.full_scale, beam=beam, calibration=calibration, flags=tuple(flags)
+        dense=dense, values=values, full_scale=full_scale, beam=beam, calibration=calibration, flags=tuple(flags)
     )
 
 

@@ -29,6 +29,7 @@ from bandkit.stain import (
     linear_light,
     stain_increments,
 )
+from bandkit.stats import mean_known
 from bandkit.tracks import DEFAULT_WIDTH_MM, MeasuredTrack, TrackStrip
 
 FloatArray = NDArray[np.float64]
@@ -191,10 +192,7 @@ def _dye_profile(strip: TrackStrip, full_scale: float, spec: TrackSpec) -> Float
     light = linear_light(strip.values, full_scale=full_scale)
     index = dye_index(light, strip.depth_mm, strip.across_mm)
     near = np.abs(index.across_mm) <= (spec.width_mm or DEFAULT_WIDTH_MM) / 2
-    middle = index.index[:, near]
-    known = np.isfinite(middle)
-    with np.errstate(invalid="ignore"):
-        mean = np.where(known, middle, 0.0).sum(axis=1) / known.sum(axis=1)
+    mean = mean_known(index.index[:, near], 1)
     return np.asarray(np.interp(strip.depth_mm, index.depth_mm, mean))
 
 

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from bandkit.stats import mean_known, nan_median, robust_sd
+
 FloatArray = NDArray[np.float64]
 
 BIN_MM = 0.5
@@ -77,7 +79,7 @@ def find_surface(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray
     """
     step = float(depth_mm[1] - depth_mm[0])
     bins, traces = _bins(values, across_mm, width_mm)
-    start = _edge(_middle(traces), step)
+    start = _edge(nan_median(traces, axis=1), step)
     if start is None:
         return _absent(bins, values)
     outside, inside = start[1], start[2]
@@ -99,19 +101,8 @@ def _bins(values: FloatArray, across_mm: FloatArray, width_mm: float) -> tuple[F
         inside = np.abs(across_mm - centre) <= BIN_MM / 2 + 1e-9
         if not inside.any():
             inside = np.arange(len(across_mm)) == int(np.argmin(np.abs(across_mm - centre)))
-        known = np.isfinite(values[:, inside])
-        count = known.sum(axis=1)
-        total = np.where(known, values[:, inside], 0.0).sum(axis=1)
-        traces.append(np.where(count > 0, total / np.maximum(count, 1), np.nan))
+        traces.append(mean_known(values[:, inside], 1))
     return bins, np.stack(traces, axis=1)
-
-
-def _middle(traces: FloatArray) -> FloatArray:
-    """Median over the bins, shape (n_depth,); NaN where none is known."""
-    known = np.isfinite(traces).any(axis=1)
-    middle = np.full(len(traces), np.nan)
-    middle[known] = np.nanmedian(traces[known], axis=1)
-    return middle
 
 
 def _edge(profile: FloatArray, step: float) -> tuple[float, float, float] | None:
@@ -200,7 +191,7 @@ def _fit_line(bins: FloatArray, edges: FloatArray, known: NDArray[np.bool_]) -> 
         coefficients = np.linalg.lstsq(basis[use], edges[use], rcond=None)[0]
         residual = edges - basis @ coefficients
         # Scatter of all bins, or one rejection would lead to the next.
-        scatter = 1.4826 * float(np.median(np.abs(residual[known]))) + 1e-6
+        scatter = robust_sd(residual[known], about=0.0) + 1e-6
         keep = known & (np.abs(residual) < 3.0 * scatter)
         if keep.sum() < 4:
             break

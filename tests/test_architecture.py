@@ -21,7 +21,7 @@ PACKAGE = ROOT / "bandkit"
 
 # The order of the work: each may import only from names before it.
 ORDER = (
-    "errors", "flags", "dates", "results", "record", "images", "scale", "axis", "strip", "surface", "follow", "stain",
+    "errors", "flags", "dates", "stats", "results", "record", "images", "scale", "axis", "strip", "surface", "follow", "stain",
     "luminescence", "bands", "density", "plausible", "dating", "growth", "carrier", "tracks", "staining", "tell",
     "pipeline", "simulate", "propose", "analysis", "output", "batch", "workbench", "cli", "__main__",
 )

@@ -152,6 +152,19 @@ def test_surface_and_marks_lie_where_they_are_on_the_image(result, slab, truth):
     np.testing.assert_allclose(off, 0.0, atol=0.05)
 
 
+@pytest.mark.xfail(strict=True, reason="on the rise of the unfinished skeleton below the surface the model puts two years for one; "
+                                       "both marks are then moved up the same band")
+def test_no_two_marks_stand_on_one_band(tmp_path):
+    design = replace(
+        DESIGN, specimen="TB-05", growth=GrowthDesign(years=6.0, extension_mm_yr=9.0, density_g_cm3=1.55, cycle_frac=0.1, tissue_mm=4.0),
+        slab=SlabDesign(width_mm=34.0, mm_per_px=0.125, texture_frac=0.02, tilt_deg=0.0, bump_mm=0.2),
+        beam=BeamDesign(dense="dark"), standards_mm=(1.0, 2.0, 3.5, 5.0))
+    young = Practice(simulate_radiograph(design, 11), tmp_path)
+    marks = measure(young.record).marks.depth_mm
+    assert np.diff(marks).min() > 0.3 * np.median(np.diff(marks))
+    np.testing.assert_allclose(marks, young.truth.tracks[0].mark_depth_mm, atol=1.5)
+
+
 # ---- tables ----
 
 def test_columns_stand_in_the_order_that_scripts_rely_on(result):

@@ -1,11 +1,10 @@
-"""Connected paths and robust means."""
+"""Connected paths, and how often chance finds one."""
 
 import numpy as np
 import pytest
 
 from bandkit.stain.evidence import combine_p, gumbel_tail
 from bandkit.stain.path import best_paths
-from bandkit.stain.robust import nan_median, robust_mean, robust_sd, running_median
 
 
 def path_through(gain):
@@ -37,28 +36,6 @@ def test_path_is_never_steeper_than_35_degrees():
 def test_each_path_passes_its_own_row_at_the_centre():
     paths = best_paths(np.zeros((10, 5)), row_mm=0.1, column_mm=0.5, centre=2)
     np.testing.assert_array_equal(paths.rows[:, 2], np.arange(10))
-
-
-def test_medians_bear_gaps():
-    np.testing.assert_array_equal(nan_median(np.array([[1.0, np.nan, 3.0], [np.nan] * 3]), axis=1), [2.0, np.nan])
-
-
-def test_running_median_ignores_a_narrow_line():
-    depth = np.arange(600) * 0.1
-    values = 0.01 * depth
-    values[300:330] += 5.0
-    drift = running_median(values, depth, 25.0)
-    assert drift[315] == pytest.approx(0.01 * depth[315], abs=0.05)
-
-
-def test_robust_mean_holds_an_outlying_column():
-    columns = np.zeros((50, 10)) + 0.1 * np.random.default_rng(1).standard_normal((50, 10))
-    columns[:, 3] = 100.0
-    assert np.abs(robust_mean(columns)).max() < 0.3
-
-
-def test_robust_sd_of_normal_numbers():
-    assert robust_sd(np.random.default_rng(3).standard_normal(20000)) == pytest.approx(1.0, abs=0.03)
 
 
 def test_gumbel_tail_is_right_for_gumbel_peaks():

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from bandkit.bands.lattice import Lattice, best_sequence, draw_sequences, make_lattice, posterior_of
 from bandkit.bands.learn import learn
-from bandkit.bands.model import AnnualMarks, Series, YearModel, log_noise, prepare
+from bandkit.bands.model import SAMPLES_PER_YEAR, AnnualMarks, Series, YearModel, log_noise, prepare
 from bandkit.bands.place import place_on_peaks
 from bandkit.bands.spacing import compare_spacings, rival_of
 
@@ -108,8 +108,8 @@ def _coarse_step(depth_mm: FloatArray) -> float:
 
 
 def _fine_step(depth_mm: FloatArray, spacing_mm: float) -> float:
-    """Step for placing marks: forty samples a year, never finer than the data."""
-    return max(spacing_mm / 40.0, float(depth_mm[1] - depth_mm[0]))
+    """Step for placing marks, never finer than the data."""
+    return max(spacing_mm / SAMPLES_PER_YEAR, float(depth_mm[1] - depth_mm[0]))
 
 
 def _summarise(

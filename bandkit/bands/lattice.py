@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bandkit.bands.model import Series, YearModel
+from bandkit.bands.model import SAMPLES_PER_YEAR, Series, YearModel
 
 FloatArray = NDArray[np.float64]
 
@@ -21,7 +21,24 @@ N_DURATIONS = 28
 class Lattice:
     """Likelihood of every possible year, and the sums over all sequences of years.
 
-    Positions are boundaries between samples; ``pad`` of them lie outside the track at each end.
+    Parameters
+    ----------
+    pad : int
+        Number of positions outside the track at each end, so that part-years can begin and end there.
+    durations : ndarray, shape (n_durations,)
+        Lengths of a year that are considered, in samples.
+    log_year : ndarray, shape (n_durations, n_positions)
+        Log likelihood of a year of each length from each position, over noise alone.
+    first, last : ndarray, shape (n_positions,)
+        Log weight of a sequence that begins, and that ends, at each position.
+    forward, backward : ndarray, shape (n_positions,)
+        Log sums over all beginnings of a sequence up to each position, and over all ends from there.
+    log_evidence : float
+        Log likelihood of the profile, over noise alone, summed over all sequences.
+
+    Notes
+    -----
+    Positions are boundaries between samples of the profile with ``pad`` samples added at each end.
     """
 
     pad: int
@@ -40,7 +57,7 @@ def _durations(series: Series, model: YearModel) -> NDArray[np.int64]:
     reach = min(max(3.2 * model.spacing_log_sd, 0.5), -np.log(SHORTEST_YEAR))
     least = max(int(mean * np.exp(-reach)), 3)
     most = max(int(np.ceil(mean * min(np.exp(reach), LONGEST_YEAR))), least + 1)
-    if series.step_mm * 40.0 < model.spacing_mm * 0.99 or most - least < N_DURATIONS:
+    if series.step_mm * SAMPLES_PER_YEAR < model.spacing_mm * 0.99 or most - least < N_DURATIONS:
         return np.unique(np.rint(np.geomspace(least, most, N_DURATIONS)).astype(np.int64))
     return np.arange(least, most + 1)
 
@@ -80,7 +97,22 @@ def _year_likelihood(
 
 
 def make_lattice(series: Series, model: YearModel, outer_part_yr: float | None) -> Lattice:
-    """All sequences of years at once: forward and backward sums in logarithms."""
+    """Sum over all sequences of years at once, forwards and backwards, in logarithms.
+
+    Parameters
+    ----------
+    series : Series
+        The profile made ready.
+    model : YearModel
+        What a year looks like.
+    outer_part_yr : float or None
+        Part of a year between the newest mark and the surface; any part where not known.
+
+    Returns
+    -------
+    Lattice
+        Likelihoods and sums.
+    """
     durations = _durations(series, model)
     pad = int(durations[-1])
     y, w = np.pad(series.value, pad), np.pad(series.weight, pad)
@@ -142,14 +174,36 @@ def _sweep(source: FloatArray, arriving: FloatArray, durations: NDArray[np.int64
 
 
 def posterior_of(lattice: Lattice) -> FloatArray:
-    """Probability of a boundary at each padded position."""
+    """Probability of a boundary at each position.
+
+    Parameters
+    ----------
+    lattice : Lattice
+        Sums over all sequences.
+
+    Returns
+    -------
+    ndarray, shape (n_positions,)
+        Probabilities, 0 to 1.
+    """
     with np.errstate(invalid="ignore"):
         log_p = lattice.forward + lattice.backward - lattice.log_evidence
     return np.exp(np.where(np.isfinite(log_p), np.minimum(log_p, 0.0), -np.inf))
 
 
 def expected_years(lattice: Lattice) -> FloatArray:
-    """Probability of a year from each start with each duration, shape (n_durations, n_padded + 1)."""
+    """Probability of a year from each position with each duration.
+
+    Parameters
+    ----------
+    lattice : Lattice
+        Sums over all sequences.
+
+    Returns
+    -------
+    ndarray, shape (n_durations, n_positions)
+        Probabilities, 0 to 1.
+    """
     n = lattice.log_year.shape[1]
     ends = np.arange(n)[None, :] + lattice.durations[:, None]
     after = np.where(ends < n, lattice.backward[np.minimum(ends, n - 1)], -np.inf)
@@ -159,7 +213,18 @@ def expected_years(lattice: Lattice) -> FloatArray:
 
 
 def best_sequence(lattice: Lattice) -> NDArray[np.int64]:
-    """Boundaries of the most probable sequence (Viterbi), in padded positions."""
+    """Find the most probable sequence of years (Viterbi).
+
+    Parameters
+    ----------
+    lattice : Lattice
+        Likelihoods of years.
+
+    Returns
+    -------
+    ndarray of int, shape (n_boundaries,)
+        Positions of its boundaries from the surface inwards.
+    """
     n = len(lattice.first)
     best = lattice.first.copy()
     back = np.full(n, -1, dtype=np.int64)
@@ -180,7 +245,22 @@ def best_sequence(lattice: Lattice) -> NDArray[np.int64]:
 
 
 def draw_sequences(lattice: Lattice, n_draws: int, seed: int) -> list[NDArray[np.int64]]:
-    """Whole sequences of boundaries with their probability, drawn from the inner end outwards."""
+    """Draw whole sequences of years by their probability, from the inner end outwards.
+
+    Parameters
+    ----------
+    lattice : Lattice
+        Sums over all sequences.
+    n_draws : int
+        Number of sequences.
+    seed : int
+        Seed of the random numbers.
+
+    Returns
+    -------
+    list of ndarray of int
+        Positions of the boundaries of each sequence from the surface inwards.
+    """
     rng = np.random.default_rng(seed)
     end_weight = lattice.forward + lattice.last
     p = np.exp(end_weight - end_weight.max())

@@ -22,7 +22,20 @@ MOST_DRIFT = 1.15
 
 
 def first_guess(series: Series, spacing_mm: float) -> YearModel:
-    """A cosine of the size that the profile has at this spacing."""
+    """A cosine, where nothing but the spacing is supposed.
+
+    Parameters
+    ----------
+    series : Series
+        The profile made ready, in units of its own standard deviation.
+    spacing_mm : float
+        Length of a year.
+
+    Returns
+    -------
+    YearModel
+        Where learning begins.
+    """
     harmonics = np.zeros((2, 2))
     harmonics[0, 0] = 0.8
     return YearModel(
@@ -46,7 +59,30 @@ def learn(
     learn_noise_length: bool = True,
     expected_mm: float | None = None,
 ) -> YearModel:
-    """Expectation-maximisation from a first model; the spacing stays near what a person expects."""
+    """Learn by expectation-maximisation from a first model.
+
+    Parameters
+    ----------
+    series : Series
+        The profile made ready.
+    model : YearModel
+        Where learning begins.
+    outer_part_yr : float or None
+        Part of a year between the newest mark and the surface, from the dates.
+    n_rounds : int
+        Number of rounds.
+    n_harmonics : int
+        Harmonics of the annual shape.
+    learn_noise_length : bool
+        Whether the correlation length of the noise is learnt too, or kept.
+    expected_mm : float, optional
+        Length of a year that a person expects; the learnt one stays near it.
+
+    Returns
+    -------
+    YearModel
+        The model after the last round.
+    """
     model = replace(model, harmonics=_resize(model.harmonics, n_harmonics))
     for _ in range(n_rounds):
         learnt = _maximise(series, model, make_lattice(series, model, outer_part_yr))
@@ -115,7 +151,8 @@ def _regress_shape(
     gram = (basis.T * (weight * amplitude[:, None] ** 2).sum(axis=0)) @ basis
     right = basis.T @ (weight * target).sum(axis=0)
     ridge = np.tile(1.0 + 0.5 * (k - 1.0), 2) * 0.02 * np.trace(gram) / len(gram)
-    harmonics = _tame(np.linalg.solve(gram + np.diag(ridge), right).reshape(2, n_h))
+    # A profile without any cycle leaves nothing to regress on.
+    harmonics = _tame(np.linalg.solve(gram + np.diag(ridge + 1e-9), right).reshape(2, n_h))
     fitted = replace(model, harmonics=harmonics).shape(phase)
     residual = (y - level[:, None] - amplitude[:, None] * fitted[None, :]) * (w > 0)
     total = float(weight.sum())

@@ -9,6 +9,9 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 
+# Samples of a year at which marks are placed.
+SAMPLES_PER_YEAR = 40
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class YearModel:

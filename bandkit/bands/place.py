@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bandkit.bands.model import AnnualMarks
+from bandkit.stats import Z_90
 
 FloatArray = NDArray[np.float64]
 
@@ -15,7 +16,9 @@ FloatArray = NDArray[np.float64]
 PEAK_SMOOTHING_YR = 0.03
 # Two looks share the level changes within a year, which their difference does not show; the factor was
 # found on simulated slabs apart from those that coverage is judged on.
-SHARED_ERROR_FACTOR = 1.5
+SHARED_ERROR_FACTOR = 1.35
+# Marks nearer to each other than this stand on one band.
+SAME_BAND_YR = 0.2
 # What the bands that were followed may miss the track by.
 FOLLOWING_SD_MM = 0.05
 
@@ -59,9 +62,23 @@ def place_on_peaks(
         told = SHARED_ERROR_FACTOR * _disagreement(0.5 * (first - second), 0.01 * year)
         sd = np.where(seen, told, np.maximum(sd, told))
         marks = replace(marks, agreement=_agreement(looks, depth_mm, year))
-    sd = np.hypot(sd, FOLLOWING_SD_MM)
-    lo, hi = (np.clip(top + z * sd, depth_mm[0], depth_mm[-1]) for z in (-1.645, 1.645))
+    marks, keep = _one_mark_a_band(marks, top, year)
+    top, sd = top[keep], np.hypot(sd, FOLLOWING_SD_MM)[keep]
+    lo, hi = (np.clip(top + z * sd, depth_mm[0], depth_mm[-1]) for z in (-Z_90, Z_90))
     return replace(marks, depth_mm=top, sd_mm=sd, lo_mm=lo, hi_mm=hi)
+
+
+def _one_mark_a_band(marks: AnnualMarks, top_mm: FloatArray, year_mm: float) -> tuple[AnnualMarks, NDArray[np.bool_]]:
+    """Of two marks that climbed the same band, keep the one that the model placed nearer to its top."""
+    keep = np.ones(len(top_mm), dtype=bool)
+    moved = np.abs(top_mm - marks.depth_mm)
+    for i in np.flatnonzero(np.diff(top_mm) < SAME_BAND_YR * year_mm):
+        if keep[i] and keep[i + 1]:
+            keep[i + int(moved[i + 1] > moved[i])] = False
+    if keep.all():
+        return marks, keep
+    per_mark = ("depth_mm", "lo_mm", "hi_mm", "sd_mm", "probability", "count_lo_at", "count_hi_at")
+    return replace(marks, **{name: getattr(marks, name)[keep] for name in per_mark}), keep
 
 
 def _seen(value: FloatArray, depth_mm: FloatArray, near_mm: FloatArray, year_mm: float) -> NDArray[np.bool_]:

@@ -20,7 +20,22 @@ N_LEARNT = 4
 def compare_spacings(
     series: Series, spacing_mm: float | None, outer_part_yr: float | None
 ) -> list[tuple[YearModel, float]]:
-    """Models learnt from the most likely starting spacings with their scores, best first."""
+    """Learn models from the most likely starting spacings, or from the one that a person expects.
+
+    Parameters
+    ----------
+    series : Series
+        The profile made ready.
+    spacing_mm : float or None
+        Expected length of a year.
+    outer_part_yr : float or None
+        Part of a year between the newest mark and the surface, from the dates.
+
+    Returns
+    -------
+    list of (YearModel, float)
+        Models with their scores (log likelihood and weak prior), best first.
+    """
     if spacing_mm is not None:
         model = learn(
             series, first_guess(series, spacing_mm), outer_part_yr, n_rounds=4, n_harmonics=2, expected_mm=spacing_mm
@@ -54,7 +69,18 @@ def _log_prior(model: YearModel) -> float:
 
 
 def rival_of(fits: list[tuple[YearModel, float]]) -> tuple[float, float]:
-    """The best other spacing, more than 20 % away, and its probability against the best."""
+    """The best other spacing, more than 20 % away, and its probability against the best.
+
+    Parameters
+    ----------
+    fits : list of (YearModel, float)
+        Models with their scores, best first.
+
+    Returns
+    -------
+    spacing_mm, probability : float
+        NaN and 0 where none comes near.
+    """
     best, top = fits[0]
     for model, score in fits[1:]:
         if abs(np.log(model.spacing_mm / best.spacing_mm)) > 0.2:

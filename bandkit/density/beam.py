@@ -27,6 +27,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from bandkit.density.slab import beam_error_g_cm3
 from bandkit.flags import Flag
+from bandkit.stats import robust_sd
 
 FloatArray = NDArray[np.float64]
 
@@ -340,7 +341,7 @@ def _robust_fit(terms: FloatArray, values: FloatArray) -> tuple[FloatArray, Floa
         covariance: FloatArray = np.asarray(np.linalg.inv(terms.T @ weighted + prior), np.float64)
         coefficients = covariance @ (weighted.T @ (values - level))
         residual = values - level - terms @ coefficients
-        robust = 1.4826 * float(np.median(np.abs(residual)))
+        robust = robust_sd(residual, about=0.0)
         # Few cells follow the surface too well to show its misfit.
         scatter = max(robust, _MIN_RESIDUAL) if len(values) > len(_POWERS) else max(robust, 0.003)
         weights = np.clip(1 - (residual / (_TUKEY * scatter)) ** 2, 0, None) ** 2

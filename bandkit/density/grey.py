@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from bandkit.errors import CalibrationError
 from bandkit.flags import Flag
+from bandkit.stats import robust_sd
 
 FloatArray = NDArray[np.float64]
 Dense = Literal["bright", "dark"]
@@ -117,7 +118,7 @@ def measure_patch(intensity: ArrayLike) -> Patch:
         msg = "box_px: the box holds no pixels; move it onto the standard"
         raise CalibrationError(msg)
     middle = np.median(pixels)
-    spread = 1.4826 * np.median(np.abs(pixels - middle))
+    spread = robust_sd(pixels, about=float(middle))
     # Coarse greys can make the robust spread zero although the pixels differ.
     kept = pixels[np.abs(pixels - middle) <= 3 * (spread or pixels.std())]
     sd = 3 * float(kept.std()) / np.sqrt(kept.size)

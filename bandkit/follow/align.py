@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from bandkit.follow.field import BIN_WIDTH_MM, BandField
+from bandkit.follow.field import BandField, look_of
+from bandkit.stats import nan_median
 
 FloatArray = NDArray[np.float64]
 
@@ -149,7 +150,7 @@ def _row_medians(values: FloatArray, known: NDArray[np.bool_]) -> FloatArray:
     enough = known.sum(axis=1) >= max(known.shape[1] // 4, 3)
     if not enough.any():
         return np.ones(len(values))
-    medians = np.nanmedian(np.where(known, values, np.nan)[enough], axis=1)
+    medians = nan_median(np.where(known, values, np.nan)[enough], axis=1)
     rows = np.arange(len(values))
     return np.asarray(np.interp(rows, rows[enough], medians))
 
@@ -180,10 +181,10 @@ def two_looks(
     """
     if len(field.halves) != 2:
         return None
-    bin_of = np.rint((across_mm - field.across_mm[0]) / BIN_WIDTH_MM).astype(int)
+    look = look_of(across_mm, field.across_mm)
     looks = []
     for k, half in enumerate(field.halves):
-        own = bin_of % 2 == k
+        own = look == k
         aligned = align_bands(values[:, own], depth_mm, across_mm[own], half)
         looks.append(aligned.mean(width_mm)[0])
     return np.stack(looks)

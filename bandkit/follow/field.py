@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from bandkit.stats import mean_known
+
 FloatArray = NDArray[np.float64]
 
 # Working grid of the search: fine enough for bands 3 mm apart, coarse enough to be quick.
@@ -20,7 +22,9 @@ WINDOW_SD_MM = 8.0
 SHAPE_EVERY_MM = 4.0
 # Half the width over which the slope of a band at the track is taken.
 TILT_REACH_MM = 3.0
-LEAST_BINS_TO_SPLIT = 8
+# Two looks at the bands take turns in blocks of so many bins; there must be two blocks for each.
+BINS_PER_LOOK = 3
+LEAST_BINS_TO_SPLIT = 4 * BINS_PER_LOOK
 # Samples summed before long windows are smoothed.
 BLOCK = 4
 
@@ -87,7 +91,28 @@ def follow_bands(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray
     whole = _follow(flat, known, depth, bins)
     if len(bins) < LEAST_BINS_TO_SPLIT:
         return whole
-    return replace(whole, halves=tuple(_follow(flat[:, k::2], known[:, k::2], depth, bins[k::2]) for k in (0, 1)))
+    look = look_of(bins, bins)
+    halves = [_follow(flat[:, look == k], known[:, look == k], depth, bins[look == k]) for k in (0, 1)]
+    return replace(whole, halves=tuple(halves))
+
+
+def look_of(across_mm: FloatArray, bins_mm: FloatArray) -> NDArray[np.int64]:
+    """Which of two looks at the bands each distance across belongs to: they take turns in blocks.
+
+    Parameters
+    ----------
+    across_mm : ndarray, shape (n_across,)
+        Distance to the side, in mm.
+    bins_mm : ndarray, shape (n_bins,)
+        Bins of the shift field, in mm, equally spaced.
+
+    Returns
+    -------
+    ndarray of int, shape (n_across,)
+        0 or 1. Blocks are wider than corallites and their clusters: texture is not shared.
+    """
+    bin_of = np.rint((across_mm - bins_mm[0]) / BIN_WIDTH_MM).astype(np.int64)
+    return np.asarray(bin_of // BINS_PER_LOOK % 2)
 
 
 def _follow(flat: FloatArray, known: NDArray[np.bool_], depth: FloatArray, bins: FloatArray) -> BandField:
@@ -124,18 +149,10 @@ def _traces(
     columns = []
     for centre in bins:
         inside = np.abs(across_mm - centre) <= BIN_WIDTH_MM / 2 + 1e-9
-        columns.append(_mean_known(_mean_known(values[:usable, inside], 1).reshape(-1, n_rows), 1))
+        rows = mean_known(values[:usable, inside], 1, least_frac=0.5).reshape(-1, n_rows)
+        columns.append(mean_known(rows, 1, least_frac=0.5))
     traces = np.stack(columns, axis=1)
     return depth, bins, traces, np.isfinite(traces)
-
-
-def _mean_known(values: FloatArray, axis: int) -> FloatArray:
-    """Mean of what is known; NaN when less than half of it is."""
-    known = np.isfinite(values)
-    count = known.sum(axis=axis)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean = np.where(known, values, 0.0).sum(axis=axis) / count
-    return np.asarray(np.where(2 * count >= max(values.shape[axis], 1), mean, np.nan))
 
 
 def _smooth(values: FloatArray, known: FloatArray, sd: tuple[float, float]) -> FloatArray:

@@ -8,13 +8,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from bandkit.dates import DAYS_PER_YEAR
+from bandkit.stats import Z_90
 
 FloatArray = NDArray[np.float64]
 
 MM_PER_CM = 10.0
-
-# Half the width of a 90 % interval of a normal distribution, in standard deviations.
-Z_90 = 1.6448536269514722
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -28,8 +28,9 @@ from bandkit.output.style import (
     track_style,
     width_inch,
 )
-from bandkit.output.words import Z90, FlagGroup, error_text, value_name
+from bandkit.output.words import FlagGroup, error_text, value_name
 from bandkit.results import SlabResult
+from bandkit.stats import Z_90
 
 _TICK_STEPS = [1, 2, 2.5, 5, 10]
 _MAX_DOUBT_SIGNS = 15
@@ -231,7 +232,7 @@ def _draw_series(ax: Axes, result: SlabResult, name: str, column: int, index: in
     """One track's years: whole ones joined, with 90 % bars; partial ones hollow."""
     growth = result.growth
     values, sds = getattr(growth, GROWTH_PANELS[column][0]), getattr(growth, GROWTH_PANELS[column][1])
-    bars = Z90 * np.nan_to_num(sds)
+    bars = Z_90 * np.nan_to_num(sds)
     at = growth.year + offset_yr
     colour, dashes, marker = track_style(index)
     shown = (growth.track == name) & np.isfinite(values) & np.isfinite(at)
@@ -375,7 +376,7 @@ def draw_calibration(ax: Axes, residual_ax: Axes, result: SlabResult) -> None:
     if calibration is None:
         return
     colour = TRACK_STYLES[0][0]
-    curve, sd = calibration.curve_g_cm2, Z90 * np.nan_to_num(calibration.curve_sd_g_cm2)
+    curve, sd = calibration.curve_g_cm2, Z_90 * np.nan_to_num(calibration.curve_sd_g_cm2)
     ax.fill_between(calibration.curve_attenuation, curve - sd, curve + sd, color=colour, alpha=0.2, linewidth=0)
     ax.plot(calibration.curve_attenuation, curve, color=colour, linewidth=1.3, gid="curve")
     ax.plot(

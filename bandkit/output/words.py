@@ -8,9 +8,6 @@ from dataclasses import dataclass
 from bandkit.flags import FLAG_MEANINGS, Flag
 from bandkit.results import SlabResult
 
-# Half-width of a 90 % interval of a normal distribution, in standard deviations.
-Z90 = 1.645
-
 # An error of 0.25 is told as 0.25, one of 0.35 as 0.4: rounding costs at most a sixth of it.
 _TWO_DIGITS_BELOW = 3.0
 

@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from bandkit.stats import robust_sd
+
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 Box = tuple[float, float, float, float]
@@ -151,7 +153,7 @@ def _fit_surface(cells: FloatArray, candidates: BoolArray) -> tuple[FloatArray, 
     values, known = cells[rows, columns], terms[rows, columns]
     # begin at the commonest level: things at the border are the lesser part of it
     centre = float(np.median(values))
-    scatter = 1.4826 * float(np.median(np.abs(values - centre)))
+    scatter = robust_sd(values, about=centre)
     keep = np.abs(values - centre) <= 3 * scatter + 1e-9 * max(abs(centre), 1.0)
     coefficients = np.array([centre, 0, 0, 0, 0, 0], dtype=np.float64)
     for _ in range(6):
@@ -159,7 +161,7 @@ def _fit_surface(cells: FloatArray, candidates: BoolArray) -> tuple[FloatArray, 
             break
         coefficients = np.asarray(np.linalg.lstsq(known[keep], values[keep], rcond=None)[0], dtype=np.float64)
         residual = values - known @ coefficients
-        scatter = 1.4826 * float(np.median(np.abs(residual[keep])))
+        scatter = robust_sd(residual[keep], about=0.0)
         keep = np.abs(residual) <= 4 * scatter + 1e-9 * max(abs(centre), 1.0)
     return terms @ coefficients, scatter
 

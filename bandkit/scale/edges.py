@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from bandkit.scale.piece import FoundBar, Grey, Piece, bar_of
 from bandkit.scale.search import MIN_ASPECT
+from bandkit.stats import robust_sd
 
 FloatArray = NDArray[np.float64]
 
@@ -112,7 +113,7 @@ def _robust_line(t: FloatArray, values: FloatArray) -> tuple[float, float, float
             return None
         slope, offset = np.polyfit(t[keep], values[keep], 1)
         residual = values - (offset + slope * t)
-        scatter = 1.4826 * np.median(np.abs(residual[keep]))
+        scatter = robust_sd(residual[keep], about=0.0)
         keep = np.isfinite(values) & (np.abs(residual) <= 3 * scatter + 0.2)
     return float(offset), float(slope), float(scatter)
 
@@ -214,7 +215,7 @@ def _likeness(profile: _Profile, inner: NDArray[np.bool_], sides: _Sides, ends: 
     contrast = (float(np.median(own)) - surround) * piece.sign
     if contrast <= 0:
         return 0.0
-    lane_spread = 1.4826 * float(np.median(np.abs([lane_a - a, lane_b - b])))
+    lane_spread = robust_sd(np.concatenate([lane_a - a, lane_b - b]), about=0.0)
     beyond = max(abs(end.beyond - surround) for end in ends)
     blur = max(end.blur for end in ends)
     faults = (  # what is measured, and the value of it that halves the confidence

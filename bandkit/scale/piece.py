@@ -53,7 +53,21 @@ class FoundBar:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Piece:
-    """A piece that may be a bar: middle, unit direction, length, width, and its rank among others."""
+    """A piece that may be a bar.
+
+    Parameters
+    ----------
+    x, y : float
+        Its middle.
+    dx, dy : float
+        Unit vector along it.
+    length, width : float
+        Its size.
+    sign : {1, -1}
+        1 when it is brighter than its surround, -1 when darker.
+    rank : float
+        How much it looks like a bar beside others.
+    """
 
     x: float
     y: float
@@ -79,7 +93,18 @@ class Piece:
 
 
 def piece_of(bar: FoundBar) -> Piece:
-    """Middle, direction and size of a found bar."""
+    """Middle, direction and size of a found bar.
+
+    Parameters
+    ----------
+    bar : FoundBar
+        A bar.
+
+    Returns
+    -------
+    Piece
+        The same in other words, without a rank.
+    """
     (ax, ay), (bx, by) = bar.from_px, bar.to_px
     length = bar.length_px
     return Piece(x=(ax + bx) / 2, y=(ay + by) / 2, dx=(bx - ax) / length, dy=(by - ay) / length,
@@ -87,7 +112,20 @@ def piece_of(bar: FoundBar) -> Piece:
 
 
 def bar_of(piece: Piece, sd_px: float) -> FoundBar:
-    """Turn a piece into a bar of no confidence yet."""
+    """Turn a piece into a bar of no confidence yet.
+
+    Parameters
+    ----------
+    piece : Piece
+        A piece.
+    sd_px : float
+        Standard deviation of its length.
+
+    Returns
+    -------
+    FoundBar
+        With ends instead of a middle.
+    """
     hx, hy = piece.dx * piece.length / 2, piece.dy * piece.length / 2
     ends = (float(piece.x - hx), float(piece.y - hy)), (float(piece.x + hx), float(piece.y + hy))
     return FoundBar(from_px=ends[0], to_px=ends[1], width_px=float(piece.width), sd_px=sd_px, confidence=0.0,

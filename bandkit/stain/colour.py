@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bandkit.errors import InputError
+from bandkit.stats import nan_median, robust_sd, running_median
 
 FloatArray = NDArray[np.float64]
 Encoding = Literal["srgb", "linear"]
@@ -112,10 +113,35 @@ def linear_light(rgb: FloatArray, *, full_scale: float, encoding: Encoding = "sr
     if values.ndim < 2 or values.shape[-1] != 3:
         msg = f"rgb: the last axis must hold red, green and blue, got shape {values.shape}"
         raise InputError(msg)
+    return linear_values(values, full_scale=full_scale, encoding=encoding)
+
+
+def linear_values(native: FloatArray, *, full_scale: float, encoding: Encoding = "srgb") -> FloatArray:
+    """Linear light of native values of any shape, colour or grey, as a fraction of full scale.
+
+    Parameters
+    ----------
+    native : ndarray
+        Native values; NaN where unknown.
+    full_scale : float
+        Native value of white, such as 255.
+    encoding : {"srgb", "linear"}
+        How the native values code light.
+
+    Returns
+    -------
+    ndarray
+        Linear light, 1 at full scale, same shape; NaN stays NaN.
+
+    Raises
+    ------
+    InputError
+        When full scale is not positive.
+    """
     if not full_scale > 0:
         msg = f"full_scale: must be positive, got {full_scale!r}; give the native value of white, such as 255"
         raise InputError(msg)
-    fraction = values / full_scale
+    fraction = native / full_scale
     return srgb_to_linear(fraction) if encoding == "srgb" else fraction
 
 
@@ -279,8 +305,6 @@ def block_sums(values: FloatArray, rows: NDArray[np.int64], columns: NDArray[np.
 
 def _clean_skeleton(chroma: FloatArray, depth_mm: FloatArray) -> FloatArray:
     """Slow drift of the log ratios with depth, plus each column's own offset."""
-    from bandkit.stain.robust import nan_median, running_median
-
     drift = np.empty_like(chroma)
     for c in range(chroma.shape[2]):
         along = running_median(nan_median(chroma[..., c], axis=1), depth_mm, DRIFT_MM)
@@ -296,7 +320,7 @@ def _weights(flat: FloatArray, dye: Dye) -> FloatArray:
     x = flat[np.isfinite(flat).all(axis=-1)]
     if len(x) < 10:
         return signature
-    sd = 1.4826 * np.median(np.abs(x), axis=0) + 1e-9
+    sd = np.array([robust_sd(ratio, about=0.0) for ratio in x.T]) + 1e-9
     clipped = np.clip(x, -3.0 * sd, 3.0 * sd)
     covariance = clipped.T @ clipped / len(clipped)
     covariance += 0.2 * np.trace(covariance) / 2.0 * np.eye(2) + 1e-12 * np.eye(2)
@@ -315,6 +339,4 @@ def _pixel_sd(light: FloatArray, known: NDArray[np.bool_], weights: FloatArray) 
     # Neighbours differ by noise and texture; a tenth of the rows is plenty for one number.
     some = slice(None, None, max(len(light) // 200, 1))
     index = log_ratios(np.where(known[some, :, None], light[some], np.nan)) @ weights
-    step = index[1:] - index[:-1]
-    step = step[np.isfinite(step)]
-    return float(1.4826 * np.median(np.abs(step)) / np.sqrt(2.0)) if len(step) else float("nan")
+    return robust_sd(index[1:] - index[:-1], about=0.0) / float(np.sqrt(2.0))

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bandkit.stain.path import MAX_SLOPE, best_paths
-from bandkit.stain.robust import robust_mean, robust_sd
+from bandkit.stats import robust_mean, robust_sd
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]

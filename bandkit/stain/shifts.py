@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bandkit.stain.edge import EdgeFit, edge_shape
+from bandkit.stats import mean_known
 
 FloatArray = NDArray[np.float64]
 
@@ -53,7 +54,7 @@ def column_shifts(columns: FloatArray, u: FloatArray, fit: EdgeFit, across_mm: F
     shapes -= shapes.mean(axis=1, keepdims=True)
     shapes /= np.sqrt((shapes**2).sum(axis=1, keepdims=True))
     y = columns[near]
-    y = np.where(np.isfinite(y), y - mean_known(y), 0.0)
+    y = np.where(np.isfinite(y), y - mean_known(y, 0), 0.0)
     power = (y**2).sum(axis=0)
     explained = np.clip(shapes @ y, 0.0, None) ** 2 / np.maximum(power, 1e-30)
     shift, scatter = _share(explained, lags, across_mm)
@@ -80,23 +81,6 @@ def _share(explained: FloatArray, lags: FloatArray, across_mm: FloatArray) -> tu
     usual = float(np.sqrt(np.mean(np.clip(apart, -0.3, 0.3) ** 2)))
     scatter = 0.5 * max(usual, abs(float(apart[centre])) / 2.0)
     return _peak_lag(explained @ best.T, lags), scatter
-
-
-def mean_known(values: FloatArray) -> FloatArray:
-    """Mean of each column without the NaN.
-
-    Parameters
-    ----------
-    values : ndarray, shape (n, n_columns)
-        NaN where unknown.
-
-    Returns
-    -------
-    ndarray, shape (n_columns,)
-        Means; 0 where all is unknown.
-    """
-    known = np.isfinite(values)
-    return np.asarray(np.where(known, values, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1))
 
 
 def _peak_lag(explained: FloatArray, lags: FloatArray) -> FloatArray:

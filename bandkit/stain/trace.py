@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from bandkit.stain.colour import COLUMN_MM, Dye, DyeIndex, block_edges, log_ratios
 from bandkit.stain.edge import EdgeFit, edge_shape, fit_edge
-from bandkit.stain.robust import robust_mean
-from bandkit.stain.shifts import MATCH_MM, column_shifts, mean_known
+from bandkit.stain.shifts import MATCH_MM, column_shifts
+from bandkit.stats import mean_known, robust_mean
 
 FloatArray = NDArray[np.float64]
 
@@ -315,7 +315,7 @@ def _shown(columns: FloatArray, u: FloatArray, fit: EdgeFit) -> float:
     shape -= shape.mean()
     y = columns[near]
     enough = np.isfinite(y).mean(axis=0) > 0.5
-    y = np.where(np.isfinite(y), y - mean_known(y), 0.0)
+    y = np.where(np.isfinite(y), y - mean_known(y, 0), 0.0)
     amplitude = shape @ y / max(float(shape @ shape), 1e-30)
     return float(np.mean(amplitude[enough] > SHOWN_FRAC * fit.amplitude)) if enough.any() else 0.0
 

@@ -164,7 +164,10 @@ def _means(track: MeasuredTrack) -> dict[str, float]:
     """Counts and means of one track."""
     means = track_means(track.growth)
     marks = track.marks
-    whole = max(len(marks.depth_mm) - 1, 0)
+    if len(marks.depth_mm) == 0:
+        # No marks is not a count of nothing: nothing was counted.
+        return {}
+    whole = len(marks.depth_mm) - 1
     return {
         "years": whole,
         "years_lo": max(marks.total_lo - 1, 0),

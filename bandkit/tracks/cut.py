@@ -29,6 +29,8 @@ FINEST_STEP_MM = 0.1
 NARROW_MM = 15.0
 # Depth below the surface over which smoothing mixes skeleton with background.
 RIM_MM = 1.5
+# Background holds less than this share of the skeleton's level.
+OUTSIDE_FRAC = 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -171,7 +173,7 @@ def _skeleton(presence: FloatArray, strip: Strip, surface: Surface) -> tuple[_Sk
     )
     inside = strip.depth_mm > surface.depth_mm
     near = np.abs(strip.across_mm) <= 2.5
-    level = float(np.nanmedian(presence[inside][:, near])) if inside.any() else float("nan")
+    level = _skeleton_level(presence[inside][:, near], surface)
     background = surface.outside if surface.found else (0.0 if level > 0 else level)
     share = (smooth - background) / (level - background) if level != background else np.ones_like(smooth)
     # Anything far denser than skeleton is a bar, a standard or a label.
@@ -185,9 +187,30 @@ def _skeleton(presence: FloatArray, strip: Strip, surface: Surface) -> tuple[_Sk
     lost = (len(presence) - last) * strip.step_mm
     if lost > 2.0:
         flags.append(Flag(code="track-leaves-slab", detail=f"the last {lost:.0f} mm"))
+    if not surface.found and _ends_outside(presence[:, near], strip.step_mm):
+        flags.append(Flag(code="track-backwards"))
     if strip.across_mm[columns][-1] - strip.across_mm[columns][0] < NARROW_MM:
         flags.append(Flag(code="narrow-strip"))
     return _Skeleton(present=present, columns=columns, last_row=max(last, 2)), flags
+
+
+def _ends_outside(under: FloatArray, step_mm: float) -> bool:
+    """Whether a track that does not begin outside the slab ends there instead."""
+    middle = np.nanmean(np.where(np.isfinite(under), under, np.nan), axis=1) if np.isfinite(under).any() else under[:, 0]
+    known = middle[np.isfinite(middle)]
+    n_end = max(int(1.0 / step_mm), 3)
+    if len(known) < 10 * n_end:
+        return False
+    inside = float(np.median(known[: len(known) // 2]))
+    return bool(inside > 0 and abs(float(np.median(known[-n_end:]))) < OUTSIDE_FRAC * inside)
+
+
+def _skeleton_level(under: FloatArray, surface: Surface) -> float:
+    """Typical level of skeleton under the track, leaving out background beyond the slab's end."""
+    if surface.found:
+        under = under[(under - surface.outside) / (surface.inside - surface.outside) > 0.5]
+    under = under[np.isfinite(under)]
+    return float(np.median(under)) if under.size else float("nan")
 
 
 def _surface_flags(surface: Surface, step_mm: float) -> list[Flag]:

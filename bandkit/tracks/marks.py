@@ -14,6 +14,7 @@ from bandkit.follow import AlignedStrip, BandField, two_looks
 from bandkit.growth import mark_certainty
 from bandkit.plausible import tissue_layer
 from bandkit.record import ReadingSpec, Record, TrackSpec
+from bandkit.stats import Z_90
 from bandkit.tracks.cut import MOST_FOLLOWED_MM, TrackStrip
 
 FloatArray = NDArray[np.float64]
@@ -21,8 +22,8 @@ FloatArray = NDArray[np.float64]
 # A person's pick on a radiograph, when nothing better is known (common practice: 0.2 to 0.5 mm).
 PICKING_SD_MM = 0.3
 # Two looks at the same bands through different corallites must agree this well (as a correlation): texture
-# alone, followed in the same way, stayed below 0.6 on simulated slabs without bands, faint bands above 0.85.
-LEAST_AGREEMENT = 0.7
+# alone, followed in the same way, stayed below 0.35 on simulated slabs without bands, faint bands above 0.45.
+LEAST_AGREEMENT = 0.45
 WEAK_CYCLE_SNR = 1.5
 
 
@@ -62,7 +63,30 @@ class TrackMarks:
 def choose_marks(
     record: Record, spec: TrackSpec, strip: TrackStrip, field: BandField, aligned: AlignedStrip
 ) -> tuple[TrackMarks, AnnualMarks | None, list[Flag]]:
-    """A person's marks where there are any, else those that the program finds."""
+    """Take a person's marks where there are any, else those that the program finds.
+
+    Parameters
+    ----------
+    record : Record
+        What a person knows of the slab.
+    spec : TrackSpec
+        The track.
+    strip : TrackStrip
+        The straightened slab.
+    field : BandField
+        How the bands run.
+    aligned : AlignedStrip
+        The strip with its bands level.
+
+    Returns
+    -------
+    marks : TrackMarks
+        None at all where bands cannot be told from texture.
+    found : AnnualMarks or None
+        What the mark finder learnt; None where it was not asked.
+    flags : list of Flag
+        Doubts.
+    """
     readings = [reading for reading in record.readings if reading.track == spec.name]
     if readings:
         # The last reading in the record is the one that a person settled on.
@@ -168,7 +192,7 @@ def _read_marks(reading: ReadingSpec, strip: TrackStrip, field: BandField) -> Tr
     depth_mm = np.clip(np.array([place[0] for place in places]), 0.0, end)
     certainty = np.array([place[1] for place in places], dtype=np.str_)
     probability = np.where(certainty == "doubtful", 0.5, 1.0)
-    half = 1.645 * PICKING_SD_MM
+    half = Z_90 * PICKING_SD_MM
     # A doubtful mark is half a year, plus or minus a half.
     doubtful = np.cumsum(certainty == "doubtful")
     count = np.arange(1, len(places) + 1)

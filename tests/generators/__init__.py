@@ -52,6 +52,11 @@ GRADES = {
 }
 
 
+def soften(texture: np.ndarray, most_frac: float = 0.4) -> np.ndarray:
+    """Bend relative texture so that it stays within 40 %: skeleton without holes is neither hollow nor solid."""
+    return np.float32(most_frac) * np.tanh(texture / np.float32(most_frac))
+
+
 @dataclass(frozen=True, kw_only=True)
 class Standard:
     """A step of aragonite beside the slab; the box is x0, y0, x1, y1."""

@@ -18,7 +18,7 @@ from scipy.interpolate import PchipInterpolator
 from scipy.ndimage import gaussian_filter, gaussian_filter1d, map_coordinates, uniform_filter1d, zoom
 from scipy.signal import lfilter
 
-from generators import ARAGONITE_G_CM3, GRADES, LONGEST_TRACK_MM, TRACK_WIDTH_MM, Grade, Slab, Standard
+from generators import ARAGONITE_G_CM3, GRADES, LONGEST_TRACK_MM, TRACK_WIDTH_MM, Grade, Slab, Standard, soften
 
 MASS_ATTENUATION_CM2_G = 0.55
 SOURCE_HEIGHT_MM = 1500.0
@@ -30,7 +30,7 @@ COLUMN_SCALES_YR = (0.12, 0.25)
 COLUMN_SMOOTH_YR = 0.06
 # Texture of all scales together over that of the one which competes with the year; set with the straight script, like
 # its namesake in the second model.
-TEXTURE_GAIN = {"easy": 1.0, "ordinary": 2.2, "hard": 1.3}
+TEXTURE_GAIN = {"easy": 1.0, "ordinary": 3.0, "hard": 1.9}
 ABOVE_MM, BELOW_MM, BESIDE_MM = 22.0, 9.0, 18.0
 OUTSIDE_MM = 5.0
 
@@ -280,7 +280,7 @@ def corallites(depth: np.ndarray, arc: np.ndarray, texture_frac: float, spacing_
     swayed = arc + np.interp(rows.ravel(), np.arange(n_depth), sway).astype(np.float32).reshape(rows.shape)
     texture = map_coordinates(total.astype(np.float32), [rows, (swayed - np.float32(first)) / np.float32(COLUMN_STEP_MM)], order=1)
     septa = rng.standard_normal(tuple(n // 3 + 1 for n in depth.shape), dtype=np.float32) * np.float32(0.06)
-    return texture + septa.repeat(3, axis=0)[: depth.shape[0]].repeat(3, axis=1)[:, : depth.shape[1]]
+    return soften(texture) + septa.repeat(3, axis=0)[: depth.shape[0]].repeat(3, axis=1)[:, : depth.shape[1]]
 
 
 def true_densities(track: Track, film: Film, density: np.ndarray, depth: np.ndarray, *, bands: np.ndarray

@@ -18,7 +18,7 @@ PHANTOM = RadiographDesign(
 
 @pytest.fixture(scope="module")
 def growth_and_truth(tmp_path_factory):
-    slab = simulate_radiograph(PHANTOM, 11)
+    slab = simulate_radiograph(PHANTOM, 12)
     growth = measure(write_simulated(slab, tmp_path_factory.mktemp("phantom"))).growth
     return growth, slab.truth.tracks[0]
 
@@ -43,6 +43,7 @@ def test_most_of_it_is_common_to_all_years(growth_and_truth):
 def test_it_is_honest(growth_and_truth):
     growth, truth = growth_and_truth
     whole = growth.complete == "yes"
+    np.testing.assert_array_equal(growth.year[whole], truth.year)
     away = growth.density_g_cm3[whole] - truth.density_g_cm3
     assert abs(away.mean()) < 3 * growth.density_systematic_sd_g_cm3[whole].mean()
     assert np.sqrt(np.mean(away**2)) < 0.03
@@ -50,7 +51,7 @@ def test_it_is_honest(growth_and_truth):
 
 def test_thickness_known_worse_is_a_larger_uncertainty(tmp_path):
     """Density is mass per area over thickness: 3 % of thickness is 3 % of density (physics)."""
-    slab = simulate_radiograph(PHANTOM, 11)
+    slab = simulate_radiograph(PHANTOM, 12)
     text = slab.record_text.replace("slab_thickness_sd_mm = 0.05", "slab_thickness_sd_mm = 0.195")
     assert text != slab.record_text
     growth = measure(write_simulated(replace(slab, record_text=text), tmp_path)).growth

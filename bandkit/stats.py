@@ -1,4 +1,4 @@
-"""Medians that bear gaps and outliers."""
+"""Means, medians and scatter that bear gaps and outliers."""
 
 from __future__ import annotations
 
@@ -6,6 +6,34 @@ import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
+
+# Half the width of a 90 % interval of a normal distribution, in standard deviations.
+Z_90 = 1.645
+# Standard deviation of a normal distribution over its median absolute deviation.
+MAD_TO_SD = 1.4826
+
+
+def mean_known(values: FloatArray, axis: int, *, least_frac: float = 0.0) -> FloatArray:
+    """Mean along an axis without the NaN.
+
+    Parameters
+    ----------
+    values : ndarray
+        Values, NaN where unknown.
+    axis : int
+        Axis to go along.
+    least_frac : float
+        Share of the values that must be known.
+
+    Returns
+    -------
+    ndarray
+        Means, one axis less; NaN where too little or nothing is known.
+    """
+    known = np.isfinite(values)
+    count = known.sum(axis=axis)
+    mean = np.where(known, values, 0.0).sum(axis=axis) / np.maximum(count, 1)
+    return np.asarray(np.where((count > 0) & (count >= least_frac * values.shape[axis]), mean, np.nan))
 
 
 def nan_median(values: FloatArray, axis: int) -> FloatArray:
@@ -66,13 +94,15 @@ def running_median(values: FloatArray, position_mm: FloatArray, window_mm: float
     return np.asarray(np.interp(position_mm, at, middle))
 
 
-def robust_sd(values: FloatArray) -> float:
+def robust_sd(values: FloatArray, *, about: float | None = None) -> float:
     """Standard deviation from the median absolute deviation, without the NaN.
 
     Parameters
     ----------
     values : ndarray
         Values, NaN where unknown.
+    about : float, optional
+        What they scatter about, such as 0 for residuals; their median where absent.
 
     Returns
     -------
@@ -86,7 +116,8 @@ def robust_sd(values: FloatArray) -> float:
     known = values[np.isfinite(values)]
     if not len(known):
         return float("nan")
-    return float(1.4826 * np.median(np.abs(known - np.median(known))))
+    middle = np.median(known) if about is None else about
+    return float(MAD_TO_SD * np.median(np.abs(known - middle)))
 
 
 def robust_mean(columns: FloatArray) -> FloatArray:
