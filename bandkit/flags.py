@@ -38,6 +38,7 @@ FLAG_MEANINGS: dict[str, str] = {
     "narrow-strip": "less than 15 mm of slab width could be followed; marks are less sure",
     # marks and dating
     "no-marks": "no annual marks could be told from chance on this track",
+    "bands-not-confirmed": "two looks at the bands through different corallites do not agree; the marks may be texture, and all are doubtful",
     "weak-bands": "the annual cycle is weak against the texture; the count is uncertain",
     "spacing-ambiguous": "two band spacings explain this track nearly as well; the count may be off by a factor",
     "spacing-from-record": "the expected spacing in the record was used",

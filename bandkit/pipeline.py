@@ -37,7 +37,7 @@ from bandkit.results import SlabResult
 from bandkit.scale import Scale, resolve_scale
 from bandkit.staining import MeasuredStains, measure_stains, offer_stains
 from bandkit.tell import tell
-from bandkit.tracks import DEFAULT_WIDTH_MM, MeasuredTrack, SlabImage, TrackStrip, cut_strip, measure_track
+from bandkit.tracks import UNDER_TRACK_MM, MeasuredTrack, SlabImage, TrackStrip, cut_strip, measure_track
 
 FloatArray = NDArray[np.float64]
 
@@ -170,7 +170,7 @@ def _is_read(record: Record, track: str) -> bool:
 
 def _raise_for_nothing(record: Record, track: str, strip: TrackStrip, carrier: Carrier) -> None:
     """Refuse a track that shows no skeleton."""
-    near = np.abs(strip.across_mm) <= DEFAULT_WIDTH_MM / 4
+    near = np.abs(strip.across_mm) <= UNDER_TRACK_MM
     middle = strip.signal[:, near]
     nothing = len(strip.depth_mm) < LEAST_SAMPLES or not np.isfinite(middle).any()
     if not nothing and isinstance(carrier, Radiography) and carrier.values == "intensity":

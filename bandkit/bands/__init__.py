@@ -5,8 +5,10 @@ phase, an amplitude and a level of its own, plus noise: a hidden semi-Markov mod
 whose boundaries are the annual marks. The mean duration, its spread, the annual
 shape and the noise are learnt from the profile itself by expectation-maximisation;
 candidate spacings are compared by their likelihood on the same data. The forward
-and backward sums then give the probability of a mark at every depth, so that each
-mark has an interval, and drawing whole sequences gives the distribution of the count.
+and backward sums then give the probability of a mark at every depth, and drawing
+whole sequences gives the distribution of the count. The model tells which band is a
+year; each mark is then moved to the top of its own band, and its interval comes from
+how far two looks at that band, through different corallites, disagree.
 
 Notes
 -----

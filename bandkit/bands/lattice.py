@@ -188,7 +188,7 @@ def posterior_of(lattice: Lattice) -> FloatArray:
     """
     with np.errstate(invalid="ignore"):
         log_p = lattice.forward + lattice.backward - lattice.log_evidence
-    return np.exp(np.where(np.isfinite(log_p), np.minimum(log_p, 0.0), -np.inf))
+    return _probability(log_p)
 
 
 def expected_years(lattice: Lattice) -> FloatArray:
@@ -209,7 +209,12 @@ def expected_years(lattice: Lattice) -> FloatArray:
     after = np.where(ends < n, lattice.backward[np.minimum(ends, n - 1)], -np.inf)
     with np.errstate(invalid="ignore"):
         log_p = lattice.forward[None, :] + lattice.log_year + after - lattice.log_evidence
-    return np.exp(np.where(np.isfinite(log_p), np.minimum(log_p, 0.0), -np.inf))
+    return _probability(log_p)
+
+
+def _probability(log_p: FloatArray) -> FloatArray:
+    """Probability from its logarithm, 1 at most; 0 where no sequence leads there."""
+    return np.asarray(np.exp(np.where(np.isfinite(log_p), np.minimum(log_p, 0.0), -np.inf)))
 
 
 def best_sequence(lattice: Lattice) -> NDArray[np.int64]:

@@ -20,6 +20,9 @@ MAX_SLOPE = 0.6
 MAX_CURVATURE_MM = 1.0 / 40.0
 WINDOW_SD_MM = 8.0
 SHAPE_EVERY_MM = 4.0
+# Windows of the refinement along the track and across it (standard deviations), one round each. Bumps of the
+# growth surface go on inwards for centimetres but turn within a few millimetres to the side.
+REFINEMENTS_MM = ((30.0, 6.0), (24.0, 4.5), (18.0, 3.5), (18.0, 3.5))
 # Half the width over which the slope of a band at the track is taken.
 TILT_REACH_MM = 3.0
 # Two looks at the bands take turns in blocks of so many bins; there must be two blocks for each.
@@ -45,10 +48,10 @@ class BandField:
     weight : ndarray, shape (n_depth, n_across)
         0 to 1: how well that place follows the bands of the track.
     tilt_deg : ndarray, shape (n_depth,)
-        Angle between the band's normal and the track, in degrees, signed.
+        Angle between the band's normal and the track, close by it, in degrees, signed.
     halves : tuple of BandField
-        The same, found anew in every second strip of columns and in those between
-        them; empty where the strip is too narrow to split.
+        The same, found anew in each half of the columns, which take turns in blocks (`look_of`);
+        empty where the strip is too narrow to split.
     """
 
     depth_mm: FloatArray
@@ -121,7 +124,7 @@ def _follow(flat: FloatArray, known: NDArray[np.bool_], depth: FloatArray, bins:
     coarse = slice(None, None, 2)
     shift = _scan_shapes(flat[coarse], known[coarse], depth[coarse], bins)
     shift = _regrid(shift, (depth[coarse], bins), (depth, bins))
-    for window_mm, width_mm in ((10.0, 6.0), (8.0, 4.5), (6.0, 3.5), (6.0, 3.5)):
+    for window_mm, width_mm in REFINEMENTS_MM:
         shift = _refine(flat, known, depth, bins, shift, window_mm=window_mm, width_mm=width_mm)
     weight = _coherence(flat, known, depth, shift)
     return BandField(depth_mm=depth, across_mm=bins, shift_mm=shift, weight=weight, tilt_deg=_tilt(shift, bins))

@@ -12,8 +12,9 @@ standards fails one of these.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
-from typing import Any, Protocol
+from dataclasses import dataclass, replace
+from math import ceil
+from typing import Any, NoReturn, Protocol
 
 from numpy.typing import NDArray
 
@@ -21,9 +22,10 @@ from bandkit.errors import ScaleError
 from bandkit.images.blocks import block_means
 from bandkit.scale.edges import measure
 from bandkit.scale.piece import FoundBar, Point, bar_of, linear_light, piece_of, to_grey
-from bandkit.scale.search import straight_pieces
+from bandkit.scale.search import MIN_ASPECT, grey_span, straight_pieces
 
 Read = Callable[[int, int, int, int], NDArray[Any]]
+Box = tuple[float, float, float, float]
 
 REMEDY = "give its ends: scale.bar = { from_px = [x, y], to_px = [x, y], length_mm = ... }"
 MIN_CONFIDENCE = 0.45
@@ -32,7 +34,8 @@ SURE_CONFIDENCE = 0.7
 """Below this a find is used, but flagged as doubtful."""
 
 _OVERVIEW_PX = 1600
-_BOX_MARGIN_FRAC = 0.25
+_SURROUND = 2.5  # of the widest bar that a box may hold: what is read around the box
+_LEAST_SURROUND_PX = 40.0
 _MAX_MEASURED = 24
 _RIVAL = 0.7  # a second piece with this share of the best one's score leaves the choice to a person
 _HOPELESS = 0.02
@@ -88,12 +91,8 @@ def find_bar(grey: NDArray[Any], *, origin_px: Point = (0.0, 0.0), size_px: tupl
     """
     height, width = grey.shape[:2]
     step = -(-max(height, width) // _OVERVIEW_PX)
-
-    def read(x0: int, y0: int, x1: int, y1: int) -> NDArray[Any]:
-        return grey[y0:y1, x0:x1]
-
-    found = search_bar(block_means(grey, step), step, read, size_px=(width, height), image_size_px=size_px)
-    return found.moved(*origin_px)
+    return _search(_View(overview=block_means(grey, step), step_px=step, read=_reader(grey), size_px=(width, height),
+                         image_size_px=size_px or (width, height), origin_px=origin_px))
 
 
 def search_bar(overview: NDArray[Any], step_px: int, read: Read, *, size_px: tuple[int, int],
@@ -123,34 +122,110 @@ def search_bar(overview: NDArray[Any], step_px: int, read: Read, *, size_px: tup
     ScaleError
         Nothing in the image looks like a scale bar.
     """
-    grey = to_grey(overview)
-    widest_px = _WIDEST * min(image_size_px or size_px)
-    shortest_px = _HOPELESS_SHARE * _SHORTEST * max(size_px) / step_px
-    pieces = sorted(straight_pieces(grey, shortest_px), key=lambda piece: -piece.rank)[:_MAX_MEASURED]
-    measured = [bar for piece in pieces if (bar := measure(grey, piece)) is not None]
-    sized = [replace(bar, confidence=bar.confidence * _size_likeness(bar, step_px, max(size_px), widest_px))
-             for bar in measured]
-    best, rivals = _choose(_without_margins(_distinct(sized)))
-    fine = _measure_fine(best, step_px, read, size_px)
+    return _search(_View(overview=overview, step_px=step_px, read=read, size_px=size_px,
+                         image_size_px=image_size_px or size_px))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _View:
+    """Part of an image to search: its overview, where its first pixel lies, and the box the bar must lie in."""
+
+    overview: NDArray[Any]
+    step_px: int
+    read: Read
+    size_px: tuple[int, int]
+    image_size_px: tuple[int, int]
+    origin_px: Point = (0.0, 0.0)
+    box_px: Box | None = None
+
+    @property
+    def sought_px(self) -> Box:
+        """Where the bar must lie, as ``read`` counts pixels."""
+        if self.box_px is None:
+            return 0.0, 0.0, float(self.size_px[0]), float(self.size_px[1])
+        (x, y), (x0, y0, x1, y1) = self.origin_px, self.box_px
+        return max(x0 - x, 0.0), max(y0 - y, 0.0), min(x1 - x, self.size_px[0]), min(y1 - y, self.size_px[1])
+
+    @property
+    def name(self) -> str:
+        """What a message calls it."""
+        return "the image" if self.box_px is None else f"the box {[round(v) for v in self.box_px]}"
+
+    @property
+    def key(self) -> str:
+        """The record's key that a message is about."""
+        return "scale.bar" if self.box_px is None else "scale.bar.within_px"
+
+    def full_size(self, bar: FoundBar) -> FoundBar:
+        """Return a bar of the overview in pixels of the image."""
+        x, y = self.origin_px
+        return bar_of(piece_of(bar).scaled(self.step_px), bar.sd_px * self.step_px).moved(x, y)
+
+
+def _reader(grey: NDArray[Any]) -> Read:
+    """Read from pixels in memory."""
+
+    def read(x0: int, y0: int, x1: int, y1: int) -> NDArray[Any]:
+        return grey[y0:y1, x0:x1]
+
+    return read
+
+
+def _search(view: _View) -> FoundBar:
+    """Find the bar of a view; its ends are in pixels of the image."""
+    best, rivals = _choose(_candidates(view), view)
+    fine = _measure_fine(best, view.step_px, view.read, view.size_px).moved(*view.origin_px)
     best = replace(fine, confidence=min(fine.confidence, best.confidence))
     if best.confidence < MIN_CONFIDENCE:
-        msg = (f"scale.bar: the most likely scale bar, at {_place(best)}, is too unclear "
+        msg = (f"{view.key}: the most likely scale bar in {view.name}, at {_place(best)}, is too unclear "
                f"(confidence {best.confidence:.2f}); {REMEDY}")
         raise ScaleError(msg)
     if rivals:
-        msg = (f"scale.bar: {len(rivals) + 1} places look like a scale bar, among them {_place(best)} and "
-               f"{_place(rivals[0], step_px)}; {REMEDY}")
+        msg = (f"{view.key}: {len(rivals) + 1} places in {view.name} look like a scale bar, among them {_place(best)} "
+               f"and {_place(view.full_size(rivals[0]))}; {REMEDY}")
         raise ScaleError(msg)
+    if view.box_px is not None and not _inside(best, view.box_px):
+        _raise_cut(view)
     return best
 
 
-def _place(bar: FoundBar, step_px: int = 1) -> str:
+def _candidates(view: _View) -> list[FoundBar]:
+    """Measured pieces of the overview, best first."""
+    grey = to_grey(view.overview)
+    x0, y0, x1, y1 = (value / view.step_px for value in view.sought_px)
+    sought = grey[int(y0) : ceil(y1) + 1, int(x0) : ceil(x1) + 1]
+    longest_px = max(x1 - x0, y1 - y0) * view.step_px
+    shortest_px = _HOPELESS_SHARE * _SHORTEST * longest_px / view.step_px
+    pieces = [piece for piece in straight_pieces(grey, grey_span(sought), shortest_px)
+              if _touches(bar_of(piece, 0.0), (x0, y0, x1, y1))]
+    pieces = sorted(pieces, key=lambda piece: -piece.rank)[:_MAX_MEASURED]
+    measured = [bar for piece in pieces if (bar := measure(grey, piece)) is not None]
+    widest_px = _WIDEST * min(view.image_size_px)
+    sized = [replace(bar, confidence=bar.confidence * _size_likeness(bar, view.step_px, longest_px, widest_px))
+             for bar in measured]
+    return _without_margins(_distinct(sized))
+
+
+def _choose(bars: list[FoundBar], view: _View) -> tuple[FoundBar, list[FoundBar]]:
+    """Take the best of distinct bars, and those that come close to it."""
+    if not bars or bars[0].confidence < _HOPELESS:
+        msg = f"{view.key}: no scale bar was found in {view.name}; {REMEDY}"
+        raise ScaleError(msg)
+    return bars[0], [bar for bar in bars[1:] if _score(bar) > _RIVAL * _score(bars[0])]
+
+
+def _raise_cut(view: _View) -> NoReturn:
+    """Refuse a bar that only partly lies in its box."""
+    msg = f"scale.bar.within_px: the bar runs out of {view.name}; draw the box larger, or {REMEDY}"
+    raise ScaleError(msg)
+
+
+def _place(bar: FoundBar) -> str:
     """Where a bar begins, for a message."""
-    x, y = ((value + 0.5) * step_px - 0.5 for value in bar.from_px)
-    return f"[{x:.0f}, {y:.0f}]"
+    return f"[{bar.from_px[0]:.0f}, {bar.from_px[1]:.0f}]"
 
 
-def find_bar_within(box_px: tuple[float, float, float, float] | None, *, size_px: tuple[int, int], read: Read,
+def find_bar_within(box_px: Box | None, *, size_px: tuple[int, int], read: Read,
                     overview: Callable[[], OverviewLike]) -> FoundBar:
     """Find the scale bar in a box of an image or, without a box, anywhere in it.
 
@@ -177,50 +252,52 @@ def find_bar_within(box_px: tuple[float, float, float, float] | None, *, size_px
     """
     x0, y0, x1, y1 = _region(box_px, size_px)
     if max(x1 - x0, y1 - y0) <= _OVERVIEW_PX:
-        found = find_bar(read(x0, y0, x1, y1), origin_px=(x0, y0), size_px=size_px)
-    else:
-        seen = overview()
-        step = seen.step_px
-        left, top = x0 // step * step, y0 // step * step
-        blocks = seen.values[top // step : -(-y1 // step), left // step : -(-x1 // step)]
+        pixels = read(x0, y0, x1, y1)
+        return _search(_View(overview=pixels, step_px=1, read=_reader(pixels), size_px=(x1 - x0, y1 - y0),
+                             image_size_px=size_px, origin_px=(x0, y0), box_px=box_px))
+    seen = overview()
+    step = seen.step_px
+    left, top = x0 // step * step, y0 // step * step
 
-        def read_shifted(a: int, b: int, c: int, d: int) -> NDArray[Any]:
-            return read(a + left, b + top, c + left, d + top)
+    def read_shifted(a: int, b: int, c: int, d: int) -> NDArray[Any]:
+        return read(a + left, b + top, c + left, d + top)
 
-        found = search_bar(blocks, step, read_shifted, size_px=(x1 - left, y1 - top),
-                           image_size_px=size_px).moved(left, top)
-    if box_px is not None and not all(_inside(end, box_px) for end in (found.from_px, found.to_px)):
-        box = [round(v) for v in box_px]
-        msg = f"scale.bar.within_px: the bar runs out of the box {box}; draw the box larger, or {REMEDY}"
-        raise ScaleError(msg)
-    return found
+    blocks = seen.values[top // step : -(-y1 // step), left // step : -(-x1 // step)]
+    return _search(_View(overview=blocks, step_px=step, read=read_shifted, size_px=(x1 - left, y1 - top),
+                         image_size_px=size_px, origin_px=(left, top), box_px=box_px))
 
 
-def _region(box_px: tuple[float, float, float, float] | None, size_px: tuple[int, int]) -> tuple[int, int, int, int]:
-    """Whole pixels of a box with some surround to see the bar against, within the image."""
+def _region(box_px: Box | None, size_px: tuple[int, int]) -> tuple[int, int, int, int]:
+    """Whole pixels of a box with surround enough to see a bar that fills it, within the image."""
     width, height = size_px
     if box_px is None:
         return 0, 0, width, height
-    margin = max(_BOX_MARGIN_FRAC * min(box_px[2] - box_px[0], box_px[3] - box_px[1]), 10.0)
+    sides = sorted((box_px[2] - box_px[0], box_px[3] - box_px[1]))
+    widest = min(sides[0], sides[1] / MIN_ASPECT, _WIDEST * max(size_px))  # that a bar in the box may be
+    margin = max(_SURROUND * widest, _LEAST_SURROUND_PX)
     x0, y0 = max(int(box_px[0] - margin), 0), max(int(box_px[1] - margin), 0)
     x1, y1 = min(int(box_px[2] + margin) + 2, width), min(int(box_px[3] + margin) + 2, height)
-    if not (x1 > x0 and y1 > y0 and box_px[2] > box_px[0] and box_px[3] > box_px[1]):
+    overlaps = box_px[0] < width and box_px[1] < height and box_px[2] > 0 and box_px[3] > 0
+    if not (sides[0] > 0 and overlaps):
         msg = f"scale.bar.within_px: the box {list(box_px)} is empty or outside the image of {width} x {height} px"
         raise ScaleError(msg)
     return x0, y0, x1, y1
 
 
-def _inside(point: Point, box: tuple[float, float, float, float]) -> bool:
-    """Whether a point lies in a box, to within two pixels."""
-    return box[0] - 2 <= point[0] <= box[2] + 2 and box[1] - 2 <= point[1] <= box[3] + 2
+def _inside(bar: FoundBar, box: Box) -> bool:
+    """Whether both ends lie in a box, to within two pixels."""
+    return all(_in_box(end, box, 2.0) for end in (bar.from_px, bar.to_px))
 
 
-def _choose(bars: list[FoundBar]) -> tuple[FoundBar, list[FoundBar]]:
-    """Take the best of distinct bars, and those that come close to it."""
-    if not bars or bars[0].confidence < _HOPELESS:
-        msg = f"scale.bar: no scale bar was found in the image; {REMEDY}"
-        raise ScaleError(msg)
-    return bars[0], [bar for bar in bars[1:] if _score(bar) > _RIVAL * _score(bars[0])]
+def _touches(bar: FoundBar, box: Box) -> bool:
+    """Whether a good part of a bar's middle line lies in a box."""
+    (ax, ay), (bx, by) = bar.from_px, bar.to_px
+    return any(_in_box((ax + t * (bx - ax), ay + t * (by - ay)), box, 0.0) for t in (0.2, 0.35, 0.5, 0.65, 0.8))
+
+
+def _in_box(point: Point, box: Box, slack: float) -> bool:
+    """Whether a point lies in a box, or no further out than ``slack``."""
+    return box[0] - slack <= point[0] <= box[2] + slack and box[1] - slack <= point[1] <= box[3] + slack
 
 
 def _size_likeness(bar: FoundBar, step_px: int, longest_side_px: int, widest_px: float) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import erf, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,10 @@ from bandkit.stats import robust_sd
 FloatArray = NDArray[np.float64]
 
 _LEAST_END_SD_PX = 0.05
+_FALL_SIGMAS = 1.683  # a normal blur lets an edge fall from 0.8 to 0.2 over this many standard deviations
+_FWHM_SIGMAS = 2.355
+_STROKE_DOUBT = 3.0  # blur pales the stroke too, and its spread is only roughly known
+_MOST_PALED = 0.4  # of a narrow shaft of which the blur leaves little to measure
 
 
 def measure(grey: Grey, rough: Piece, *, slack: float = 2.0) -> FoundBar | None:
@@ -120,13 +125,15 @@ def _robust_line(t: FloatArray, values: FloatArray) -> tuple[float, float, float
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Profile:
-    """Along the middle of a piece: its own grey and that of the lanes on both sides, every half pixel."""
+    """Along the middle of a piece, every half pixel: its own grey, that of the lanes on both sides, and close beside."""
 
     along: FloatArray
     own: FloatArray
     lane_a: FloatArray
     lane_b: FloatArray
+    beside: FloatArray
     length: float
+    width: float
 
     @classmethod
     def along_piece(cls, grey: Grey, piece: Piece, slack: float) -> _Profile:
@@ -139,12 +146,14 @@ class _Profile:
         lane = piece.width / 2 + np.linspace(2.0, 4.0 + 0.4 * piece.width, 5)
         return cls(along=along, own=_sample(grey, piece, along, rows).mean(axis=0),
                    lane_a=np.median(_sample(grey, piece, along, -lane), axis=0),
-                   lane_b=np.median(_sample(grey, piece, along, lane), axis=0), length=piece.length)
+                   lane_b=np.median(_sample(grey, piece, along, lane), axis=0),
+                   beside=_sample(grey, piece, along, np.array([-lane[0], lane[0]])).mean(axis=0),
+                   length=piece.length, width=piece.width)
 
     def turned(self) -> _Profile:
         """Return the same profile, walked from the other end."""
         return _Profile(along=-self.along[::-1], own=self.own[::-1], lane_a=self.lane_b[::-1],
-                        lane_b=self.lane_a[::-1], length=self.length)
+                        lane_b=self.lane_a[::-1], beside=self.beside[::-1], length=self.length, width=self.width)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,9 +190,23 @@ def _find_end(profile: _Profile) -> _End | None:
         near = (along >= place - reach) & (along <= place + reach)
         place = float(along[near][0] - 0.25 + 0.5 * np.sum(own[near] - bottom) / (top - bottom))
     noise = float((own[core][2:] - own[core][:-2]).std()) / np.sqrt(2) / abs(top - bottom)
-    # noise in the edge itself and in the two levels; and an edge of odd shape has no one place
-    sd = float(np.hypot(_LEAST_END_SD_PX, noise * np.sqrt(3 * reach)) + 0.5 * abs(place - crossing))
+    # noise in the edge itself and in the two levels; an edge of odd shape has no one place; and
+    # an end stroke that outshines a narrow, blurred shaft moves the end outwards by an unknown part of that
+    sd = float(np.hypot(_LEAST_END_SD_PX, noise * np.sqrt(3 * reach)) + 0.5 * abs(place - crossing)
+               + _STROKE_DOUBT * _stroke_excess(profile, core, inside - surround, blur))
     return _End(at=place, sd=sd, blur=blur, beyond=bottom)
+
+
+def _stroke_excess(profile: _Profile, core: NDArray[np.bool_], contrast: float, blur: float) -> float:
+    """Length that the far end seems to gain by an end stroke whose light blur spreads into the middle rows."""
+    beside = (profile.beside - np.median(profile.beside[core])) / contrast
+    beyond_core = profile.along > 0.35 * profile.length
+    stroke = 0.5 * float(np.sum(np.clip(beside[beyond_core] - 3 * beside[core].std(), 0.0, None)))
+    sigma = max(blur / _FALL_SIGMAS, 0.3)
+    # a rectangle blurred much has the width at half height of a normal curve with the same variance
+    drawn = min(profile.width**2, 12 * max((profile.width / _FWHM_SIGMAS) ** 2 - sigma**2, 0.0)) ** 0.5
+    paled = 1 - erf(drawn / (2 * sqrt(2) * sigma))
+    return stroke * min(paled, _MOST_PALED)
 
 
 def _levels(along: FloatArray, own: FloatArray, place: float, reach: float) -> tuple[float, float] | None:

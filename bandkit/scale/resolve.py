@@ -24,6 +24,8 @@ NUMBERS_SD_FRAC = 0.005
 TAGS_SD_FRAC = 0.02
 """A scale from file tags, or one not corrected for magnification: good pitches are within 1 percent, uncorrected
 magnification adds 0.5 to 4. It cannot cover a tag that is plainly wrong; that is what the flag is for."""
+UNCLEAR_ENDS_FRAC = 0.002
+"""A found bar is doubtful from here on: ends that blur mixes with their strokes are off by this much and more."""
 UNSET_DPI = (72, 96)
 """Resolutions that programs write when they know none."""
 POSSIBLE_MM_PX = (1e-4, 10.0)
@@ -275,6 +277,9 @@ def _from_bar_spec(bar: BarSpec, sd_frac: float | None, *, size_px: tuple[int, i
     flags = [Flag(code="scale-bar-found", detail=detail)]
     if found.confidence < SURE_CONFIDENCE:
         flags.append(Flag(code="scale-bar-doubtful", detail=f"confidence {found.confidence:.2f}"))
+    elif found.sd_px > UNCLEAR_ENDS_FRAC * found.length_px:
+        detail = f"its ends are unclear: length {found.length_px:.1f} px, sd {found.sd_px:.1f} px"
+        flags.append(Flag(code="scale-bar-doubtful", detail=detail))
     return replace(scale, flags=tuple(flags))
 
 

@@ -17,16 +17,18 @@ _ROUGH_ASPECT = 2.0  # on so few pixels a stout bar may look stouter
 _THIN_PX = 5  # a piece is at most this thick on the halving where it is found
 _MIN_LENGTH_PX = 10
 _MAX_TILT = 0.22  # tangent of about 12 degrees
-_MIN_CONTRAST = 0.1  # of the picture's range of greys
+_MIN_CONTRAST = 0.1  # of the range of greys
 
 
-def straight_pieces(grey: Grey, shortest_px: float = 0.0) -> Iterator[Piece]:
+def straight_pieces(grey: Grey, span: float, shortest_px: float = 0.0) -> Iterator[Piece]:
     """Thin straight pieces of all widths: each halving of the picture looks for twice the width.
 
     Parameters
     ----------
     grey : ndarray of shape (rows, columns)
         The picture.
+    span : float
+        Range of greys where pieces are sought; a piece stands out by a share of it.
     shortest_px : float, optional
         Shorter pieces are of no use.
 
@@ -36,7 +38,7 @@ def straight_pieces(grey: Grey, shortest_px: float = 0.0) -> Iterator[Piece]:
         In pixels of the picture, to about one pixel of the halving it was found on; the
         same piece may come from two of them.
     """
-    least = _MIN_CONTRAST * _grey_span(grey)
+    least = _MIN_CONTRAST * span
     if not least > 0:
         return
     step, level = 1, grey
@@ -113,8 +115,19 @@ def _part_shape(x: NDArray[Any], y: NDArray[Any], contrast: NDArray[Any]) -> Pie
                   length=float(length), width=float(width), sign=1, rank=rank)
 
 
-def _grey_span(grey: Grey) -> float:
-    """Range of greys, less the odd pixel at either end."""
+def grey_span(grey: Grey) -> float:
+    """Range of greys of a picture, less the odd pixel at either end.
+
+    Parameters
+    ----------
+    grey : ndarray of shape (rows, columns)
+        The picture.
+
+    Returns
+    -------
+    float
+        Difference between the 0.5 and the 99.5 percentile.
+    """
     sparse = grey[:: max(1, grey.shape[0] // 400), :: max(1, grey.shape[1] // 400)]
     low, high = np.percentile(sparse, [0.5, 99.5])
     return float(high - low)

@@ -29,8 +29,6 @@ FAINT_CONTRAST = 0.5
 MAX_PASSED_OVER = 3
 # Lines nearer to each other than this are one.
 APART_MM = 1.0
-# Shorter strips hold no texture to compare with.
-MIN_STRIP_MM = 5.0
 
 
 def find_stains(rgb: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, *, full_scale: float, count: int,

@@ -5,7 +5,15 @@ tell skeleton from background, follow the bands sideways, average along them,
 find the annual marks (or take a person's), date them, and work out growth per year.
 """
 
-from bandkit.tracks.cut import DEFAULT_WIDTH_MM, FINEST_STEP_MM, MOST_FOLLOWED_MM, SlabImage, TrackStrip, cut_strip
+from bandkit.tracks.cut import (
+    DEFAULT_WIDTH_MM,
+    FINEST_STEP_MM,
+    MOST_FOLLOWED_MM,
+    UNDER_TRACK_MM,
+    SlabImage,
+    TrackStrip,
+    cut_strip,
+)
 from bandkit.tracks.marks import TrackMarks
 from bandkit.tracks.measure import MeasuredTrack, measure_track
 
@@ -13,6 +21,7 @@ __all__ = [
     "DEFAULT_WIDTH_MM",
     "FINEST_STEP_MM",
     "MOST_FOLLOWED_MM",
+    "UNDER_TRACK_MM",
     "MeasuredTrack",
     "SlabImage",
     "TrackMarks",

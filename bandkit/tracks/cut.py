@@ -13,6 +13,7 @@ from bandkit.carrier import Carrier
 from bandkit.flags import Flag
 from bandkit.record import GapSpec, MaskSpec, TrackSpec
 from bandkit.scale import Scale
+from bandkit.stats import mean_known
 from bandkit.strip import ReadRegion, Strip, inside_polygon, straighten
 from bandkit.surface import Surface, find_surface
 
@@ -26,6 +27,17 @@ MOST_FOLLOWED_MM = 50.0
 DEFAULT_WIDTH_MM = 10.0
 # Radiographs are sampled no finer than this: ten samples in the narrowest band.
 FINEST_STEP_MM = 0.1
+# Colour lines are fine, and are sampled at the pixel down to this.
+FINEST_COLOUR_STEP_MM = 0.02
+# Columns no further than this to either side lie under the track.
+UNDER_TRACK_MM = 2.5
+# Skeleton is told from background after smoothing over this, along and across: pores and texture are no background.
+SMOOTH_MM = (2.0, 1.0)
+# Skeleton holds more than the one and less than the other times its typical level; what holds more is a bar, a
+# standard or a label.
+SKELETON_FRAC = (0.35, 3.0)
+# A track that leaves the slab over less than this ends at the slab's own edge.
+LEAST_LOST_MM = 2.0
 NARROW_MM = 15.0
 # Depth below the surface over which smoothing mixes skeleton with background.
 RIM_MM = 1.5
@@ -117,8 +129,7 @@ def cut_strip(slab: SlabImage, spec: TrackSpec, masks: Sequence[MaskSpec], gaps:
         From the surface inwards.
     """
     mm_per_px = (slab.scale.x_mm_px, slab.scale.y_mm_px)
-    # Colour lines are fine: they are sampled at the pixel. Bands are not, and skeleton is smooth.
-    finest = max(min(mm_per_px), 0.02 if slab.channels == 3 else FINEST_STEP_MM)
+    finest = max(min(mm_per_px), FINEST_COLOUR_STEP_MM if slab.channels == 3 else FINEST_STEP_MM)
     axis = make_axis(spec.points_px, mm_per_px, step_mm=finest)
     half = 0.5 * min(spec.follow_mm or MOST_FOLLOWED_MM, MOST_FOLLOWED_MM)
     across_step = finest if slab.channels == 3 else 2 * finest
@@ -166,18 +177,17 @@ def _skeleton(presence: FloatArray, strip: Strip, surface: Surface) -> tuple[_Sk
 
     flags = _surface_flags(surface, strip.step_mm)
     across_step = float(strip.across_mm[1] - strip.across_mm[0])
-    size = (max(int(2.0 / strip.step_mm), 1), max(int(1.0 / across_step), 1))
+    size = (max(int(SMOOTH_MM[0] / strip.step_mm), 1), max(int(SMOOTH_MM[1] / across_step), 1))
     known = np.isfinite(presence)
     smooth = uniform_filter(np.where(known, presence, 0.0), size) / np.maximum(
         uniform_filter(known.astype(float), size), 1e-6
     )
     inside = strip.depth_mm > surface.depth_mm
-    near = np.abs(strip.across_mm) <= 2.5
+    near = np.abs(strip.across_mm) <= UNDER_TRACK_MM
     level = _skeleton_level(presence[inside][:, near], surface)
     background = surface.outside if surface.found else (0.0 if level > 0 else level)
     share = (smooth - background) / (level - background) if level != background else np.ones_like(smooth)
-    # Anything far denser than skeleton is a bar, a standard or a label.
-    present = known & (share > 0.35) & (share < 3.0) if surface.found else known
+    present = known & (share > SKELETON_FRAC[0]) & (share < SKELETON_FRAC[1]) if surface.found else known
     # The rim is half background once smoothed, and skeleton all the same.
     rim = inside & (strip.depth_mm < surface.depth_mm + RIM_MM)
     present |= known & rim[:, None] & near
@@ -185,7 +195,7 @@ def _skeleton(presence: FloatArray, strip: Strip, surface: Surface) -> tuple[_Sk
     middle = np.flatnonzero(present[:, near].mean(axis=1) > 0.5)
     last = int(middle[-1]) + 1 if len(middle) else len(presence)
     lost = (len(presence) - last) * strip.step_mm
-    if lost > 2.0:
+    if lost > LEAST_LOST_MM:
         flags.append(Flag(code="track-leaves-slab", detail=f"the last {lost:.0f} mm"))
     if not surface.found and _ends_outside(presence[:, near], strip.step_mm):
         flags.append(Flag(code="track-backwards"))
@@ -196,7 +206,7 @@ def _skeleton(presence: FloatArray, strip: Strip, surface: Surface) -> tuple[_Sk
 
 def _ends_outside(under: FloatArray, step_mm: float) -> bool:
     """Whether a track that does not begin outside the slab ends there instead."""
-    middle = np.nanmean(np.where(np.isfinite(under), under, np.nan), axis=1) if np.isfinite(under).any() else under[:, 0]
+    middle = mean_known(under, 1)
     known = middle[np.isfinite(middle)]
     n_end = max(int(1.0 / step_mm), 3)
     if len(known) < 10 * n_end:

@@ -231,7 +231,7 @@ def _noise(aligned: AlignedStrip, depth_mm: FloatArray, width_mm: float) -> tupl
     difference = np.where(known, difference - float(np.mean(difference[known])), 0.0)
     power = float((difference**2).sum())
     reach = max(min(round(MOST_NOISE_MM / step), len(difference) // 4), 1)
-    correlation = np.array([float((difference[k:] * difference[: -k or None]).sum()) for k in range(1, reach)])
+    correlation = np.array([float((difference[k:] * difference[:-k]).sum()) for k in range(1, reach)])
     correlation /= max(power, 1e-30)
     end = int(np.argmax(correlation < 0.05)) if (correlation < 0.05).any() else len(correlation)
     length = step * (1.0 + 2.0 * float(correlation[:end].sum()))

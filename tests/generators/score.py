@@ -159,13 +159,15 @@ def judge(slab: Slab, result) -> Verdict:
              and (key := round(float(marks.depth_mm[i]), 6)) in rows]
     row, year = (np.array(v, dtype=int) for v in (zip(*years, strict=True) if years else ((), ())))
     extension, true_extension = growth.extension_mm_yr[row], slab.year_extension_mm[year]
-    density = growth.density_g_cm3[row]
-    extension_error, density_error = extension - true_extension, density - slab.year_density_g_cm3[year]
+    extension_error = extension - true_extension
+    known = np.isfinite(growth.density_g_cm3[row])
+    density, density_sd = growth.density_g_cm3[row][known], growth.density_sd_g_cm3[row][known]
+    density_error = density - slab.year_density_g_cm3[year][known]
     return Verdict(
         marks=score, count_covered=covered, extension_error_frac=extension_error / true_extension,
         extension_covered=np.abs(extension_error) <= SD_OF_90_PERCENT * growth.extension_sd_mm_yr[row],
-        density_error_g_cm3=density_error, band_density_error_g_cm3=density - slab.band_density_g_cm3[year],
-        density_covered=np.abs(density_error) <= SD_OF_90_PERCENT * growth.density_sd_g_cm3[row])
+        density_error_g_cm3=density_error, band_density_error_g_cm3=density - slab.band_density_g_cm3[year][known],
+        density_covered=np.abs(density_error) <= SD_OF_90_PERCENT * density_sd)
 
 
 def nothing_measured(slab: Slab) -> Verdict:

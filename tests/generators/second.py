@@ -28,7 +28,7 @@ BEAM_HALF_MM = 200.0
 # Sizes of the texture's blotches along the track, in years: what is much finer or coarser hides no band.
 BLOTCHES_YR = (0.07, 0.12, 0.18)
 # Texture of all sizes together over that of the one which competes most with the year. Set so that a straight profile
-# with a peak finder told the spacing reaches F1 1.00, 0.84 and 0.69, as it did in the trials that defined the grades.
+# with a peak finder told the spacing reaches about F1 1.0, 0.85 and 0.7, as it did in the trials that defined the grades.
 TEXTURE_GAIN = {"easy": 1.0, "ordinary": 2.8, "hard": 1.7}
 FULL_SCALE = 65535
 
