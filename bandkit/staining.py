@@ -30,7 +30,7 @@ from bandkit.stain import (
     stain_increments,
 )
 from bandkit.stats import mean_known
-from bandkit.tracks import DEFAULT_WIDTH_MM, MeasuredTrack, TrackStrip
+from bandkit.tracks import BESIDE_MM, MeasuredTrack, TrackStrip
 
 FloatArray = NDArray[np.float64]
 
@@ -191,7 +191,7 @@ def _dye_profile(strip: TrackStrip, full_scale: float, spec: TrackSpec) -> Float
     """Dye index averaged over the track's width, at the strip's depths."""
     light = linear_light(strip.values, full_scale=full_scale)
     index = dye_index(light, strip.depth_mm, strip.across_mm)
-    near = np.abs(index.across_mm) <= (spec.width_mm or DEFAULT_WIDTH_MM) / 2
+    near = np.abs(index.across_mm) <= (spec.width_mm / 2 if spec.width_mm else BESIDE_MM)
     mean = mean_known(index.index[:, near], 1)
     return np.asarray(np.interp(strip.depth_mm, index.depth_mm, mean))
 

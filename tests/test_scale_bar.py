@@ -191,7 +191,7 @@ def test_joined_steps_are_not_a_bar():
 
 def test_two_alike_are_left_to_a_person():
     bars = [DrawnBar(x=x, y=330.0, length=300.0, width=10.0, angle_deg=90, grey=0.95) for x in (540, 640)]
-    with pytest.raises(ScaleError, match=r"2 places look like a scale bar, among them \[\d+, \d+\] and .*give its ends"):
+    with pytest.raises(ScaleError, match=r"2 places in the image look like a scale bar, among them \[\d+, \d+\] and .*give its ends"):
         find_bar(scene(bars=bars))
 
 
@@ -199,7 +199,7 @@ def test_a_chequered_bar_is_left_to_a_person():
     image = np.full((400, 700), 0.5)
     for i in range(5):
         draw_rectangle(image, 200 + 70 * i, 200, 70, 14, 0, (0.05, 0.95)[i % 2])
-    with pytest.raises(ScaleError, match=r"places look like a scale bar|too unclear"):
+    with pytest.raises(ScaleError, match=r"places in the image look like a scale bar|too unclear"):
         find_bar(expose(image))
 
 
@@ -213,7 +213,7 @@ def test_pictures_of_nothing(values):
 def test_an_unclear_bar_names_its_place():
     image = np.full((600, 700), 0.9)
     draw_rectangle(image, 250, 150, 200, 60, 0, 0.1)  # too stout to be sure of
-    message = r"the most likely scale bar, at \[15\d, 150\], is too unclear \(confidence 0\.\d+\)"
+    message = r"the most likely scale bar in the image, at \[15\d, 150\], is too unclear \(confidence 0\.\d+\)"
     with pytest.raises(ScaleError, match=message):
         find_bar(expose(image))
 

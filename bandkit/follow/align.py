@@ -8,13 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bandkit.follow.field import BandField, look_of
-from bandkit.stats import nan_median
+from bandkit.stats import nan_median, robust_sd
 
 FloatArray = NDArray[np.float64]
 
 # A boring is this large at least, and holds less than this share of its band's mass (or more, where filled).
 HOLE_SIZE_MM = 1.0
 HOLE_FRAC, FILL_FRAC = 0.65, 1.6
+HOLE_SD = 5.0
 # Narrower strips do not show what the band is like beside a hole.
 LEAST_COLUMNS_FOR_HOLES = 40
 
@@ -121,9 +122,10 @@ def without_holes(aligned: AlignedStrip, depth_mm: FloatArray) -> tuple[AlignedS
 
     Notes
     -----
-    A place is compared with the median of its band over the whole width. Corallites vary
-    by a tenth or two; a hole over a millimetre or more that holds less than
-    `HOLE_FRAC` of the band's mass, or fill that holds more than `FILL_FRAC`, is no skeleton.
+    A place, averaged over a millimetre, is compared with the median of its band over the
+    whole width. It is no skeleton where it holds less than `HOLE_FRAC` of the band's mass or
+    more than `FILL_FRAC`, and stands `HOLE_SD` standard deviations of the slab's own texture
+    apart: a coarse texture is not full of holes.
     """
     from scipy.ndimage import binary_dilation, uniform_filter
 
@@ -135,7 +137,8 @@ def without_holes(aligned: AlignedStrip, depth_mm: FloatArray) -> tuple[AlignedS
     step = (float(depth_mm[1] - depth_mm[0]), float(aligned.across_mm[1] - aligned.across_mm[0]))
     size = tuple(max(round(HOLE_SIZE_MM / s), 1) for s in step)
     smooth = uniform_filter(ratio, size, mode="nearest")
-    hole = (smooth < HOLE_FRAC) | (smooth > FILL_FRAC)
+    far = HOLE_SD * robust_sd(smooth[known], about=1.0)
+    hole = (smooth < min(HOLE_FRAC, 1.0 - far)) | (smooth > max(FILL_FRAC, 1.0 + far))
     if not hole.any():
         return aligned, 0.0
     # The smoothed edge of a hole lies half a window inside it.

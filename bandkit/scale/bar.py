@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from math import ceil
-from typing import Any, NoReturn, Protocol
+from typing import Any, Protocol
 
 from numpy.typing import NDArray
 
@@ -180,12 +180,13 @@ def _search(view: _View) -> FoundBar:
         msg = (f"{view.key}: the most likely scale bar in {view.name}, at {_place(best)}, is too unclear "
                f"(confidence {best.confidence:.2f}); {REMEDY}")
         raise ScaleError(msg)
+    if view.box_px is not None and not _inside(best, view.box_px):
+        msg = f"scale.bar.within_px: the bar runs out of {view.name}; draw the box larger, or {REMEDY}"
+        raise ScaleError(msg)
     if rivals:
         msg = (f"{view.key}: {len(rivals) + 1} places in {view.name} look like a scale bar, among them {_place(best)} "
                f"and {_place(view.full_size(rivals[0]))}; {REMEDY}")
         raise ScaleError(msg)
-    if view.box_px is not None and not _inside(best, view.box_px):
-        _raise_cut(view)
     return best
 
 
@@ -207,17 +208,14 @@ def _candidates(view: _View) -> list[FoundBar]:
 
 
 def _choose(bars: list[FoundBar], view: _View) -> tuple[FoundBar, list[FoundBar]]:
-    """Take the best of distinct bars, and those that come close to it."""
+    """Take the best of distinct bars, and those in the same box that come close to it."""
     if not bars or bars[0].confidence < _HOPELESS:
         msg = f"{view.key}: no scale bar was found in {view.name}; {REMEDY}"
         raise ScaleError(msg)
-    return bars[0], [bar for bar in bars[1:] if _score(bar) > _RIVAL * _score(bars[0])]
-
-
-def _raise_cut(view: _View) -> NoReturn:
-    """Refuse a bar that only partly lies in its box."""
-    msg = f"scale.bar.within_px: the bar runs out of {view.name}; draw the box larger, or {REMEDY}"
-    raise ScaleError(msg)
+    rivals = [bar for bar in bars[1:] if _score(bar) > _RIVAL * _score(bars[0])]
+    if view.box_px is not None:
+        rivals = [bar for bar in rivals if _inside(view.full_size(bar), view.box_px)]
+    return bars[0], rivals
 
 
 def _place(bar: FoundBar) -> str:
@@ -300,7 +298,7 @@ def _in_box(point: Point, box: Box, slack: float) -> bool:
     return box[0] - slack <= point[0] <= box[2] + slack and box[1] - slack <= point[1] <= box[3] + slack
 
 
-def _size_likeness(bar: FoundBar, step_px: int, longest_side_px: int, widest_px: float) -> float:
+def _size_likeness(bar: FoundBar, step_px: int, longest_side_px: float, widest_px: float) -> float:
     """Whether a piece is as large as a scale bar is drawn: longer than a letter, thinner than a core."""
     too_short = _SHORTEST * longest_side_px / (bar.length_px * step_px)
     too_wide = bar.width_px * step_px / widest_px

@@ -125,7 +125,7 @@ def _robust_line(t: FloatArray, values: FloatArray) -> tuple[float, float, float
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Profile:
-    """Along the middle of a piece, every half pixel: its own grey, that of the lanes on both sides, and close beside."""
+    """Along a piece, every half pixel: its own grey, that of the lanes on both sides, and that close beside it."""
 
     along: FloatArray
     own: FloatArray

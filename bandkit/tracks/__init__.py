@@ -6,6 +6,7 @@ find the annual marks (or take a person's), date them, and work out growth per y
 """
 
 from bandkit.tracks.cut import (
+    BESIDE_MM,
     DEFAULT_WIDTH_MM,
     FINEST_STEP_MM,
     MOST_FOLLOWED_MM,
@@ -18,6 +19,7 @@ from bandkit.tracks.marks import TrackMarks
 from bandkit.tracks.measure import MeasuredTrack, measure_track
 
 __all__ = [
+    "BESIDE_MM",
     "DEFAULT_WIDTH_MM",
     "FINEST_STEP_MM",
     "MOST_FOLLOWED_MM",

@@ -23,8 +23,10 @@ BoolArray = NDArray[np.bool_]
 # A slab wider than this adds little to the bands and much to the reading.
 MOST_FOLLOWED_MM = 50.0
 # Density is averaged over this width where a track does not say: along the bands it blurs nothing, and it holds
-# enough corallites for their texture to average out.
+# enough corallites for their texture to begin to average out.
 DEFAULT_WIDTH_MM = 10.0
+# Half the width of skeleton that counts as the track itself.
+BESIDE_MM = 2.5
 # Radiographs are sampled no finer than this: ten samples in the narrowest band.
 FINEST_STEP_MM = 0.1
 # Colour lines are fine, and are sampled at the pixel down to this.
@@ -266,6 +268,6 @@ def _gap_rows(axis: Axis, surface: Surface, depth_mm: FloatArray, gaps: Sequence
 
 def _mask_flags(hidden: BoolArray, across_mm: FloatArray) -> list[Flag]:
     """Say how much of the track itself is masked."""
-    near = np.abs(across_mm) <= DEFAULT_WIDTH_MM / 2
+    near = np.abs(across_mm) <= BESIDE_MM
     share = float(hidden[:, near].mean()) if hidden.size and near.any() else 0.0
     return [Flag(code="masked-part", detail=f"{100 * share:.0f} % of the track")] if share > 0.01 else []
