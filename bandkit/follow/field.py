@@ -26,7 +26,7 @@ REFINEMENTS_MM = ((30.0, 6.0), (24.0, 4.5), (18.0, 3.5), (18.0, 3.5))
 # Half the width over which the slope of a band at the track is taken.
 TILT_REACH_MM = 3.0
 # Two looks at the bands take turns in blocks of so many bins; there must be two blocks for each.
-BINS_PER_LOOK = 3
+BINS_PER_LOOK = 4
 LEAST_BINS_TO_SPLIT = 4 * BINS_PER_LOOK
 # Samples summed before long windows are smoothed.
 BLOCK = 4
