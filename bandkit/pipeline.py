@@ -28,7 +28,7 @@ from bandkit.carrier import (
     patch_of,
 )
 from bandkit.density import grey_flags, saturated_frac
-from bandkit.errors import CalibrationError, DetectionError, RecordError, ScaleError
+from bandkit.errors import DetectionError, InputError, RecordError
 from bandkit.flags import Flag
 from bandkit.images import ImageSource, Overview, open_image
 from bandkit.record import Record, raise_for_image, read_record
@@ -83,7 +83,9 @@ def measure(record: Record | str | Path) -> SlabResult:
     try:
         with open_image(record.image.path) as image:
             return _measure_open(record, image)
-    except (ScaleError, CalibrationError) as error:
+    except InputError as error:
+        if isinstance(error, RecordError):
+            raise
         msg = f"{record.path}: {error}"
         raise type(error)(msg, reason=error.reason) from error
 

@@ -62,7 +62,9 @@ def place_on_peaks(
         told = SHARED_ERROR_FACTOR * _disagreement(0.5 * (first - second), 0.01 * year)
         sd = np.where(seen, told, np.maximum(sd, told))
         marks = replace(marks, agreement=_agreement(looks, depth_mm, year))
-    marks, keep = _one_mark_a_band(marks, top, year)
+    # The drawn sequences are the model's boundaries: they move onto the bands with the marks near them.
+    moved = [draw + np.interp(draw, marks.depth_mm, top - marks.depth_mm) for draw in marks.draws_mm]
+    marks, keep = _one_mark_a_band(replace(marks, draws_mm=moved), top, year)
     top, sd = top[keep], np.hypot(sd, FOLLOWING_SD_MM)[keep]
     lo, hi = (np.clip(top + z * sd, depth_mm[0], depth_mm[-1]) for z in (-Z_90, Z_90))
     return replace(marks, depth_mm=top, sd_mm=sd, lo_mm=lo, hi_mm=hi)
