@@ -26,6 +26,8 @@ PICKING_SD_MM = 0.3
 # of ordinary strength reach 0.6, but bands narrower than 4 mm in strong texture may not.
 LEAST_AGREEMENT = 0.45
 WEAK_CYCLE_SNR = 1.5
+# Marks are looked for from this depth on.
+MARK_RIM_MM = 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -95,12 +97,14 @@ def choose_marks(
         return marks, None, [Flag(code="reading-used", detail=readings[-1].reader)]
     value, known_frac = aligned.mean(MOST_FOLLOWED_MM)
     looks = two_looks(strip.signal, strip.depth_mm, strip.across_mm, field, width_mm=MOST_FOLLOWED_MM)
+    # The rim of the slab is half background: its bump is no band, and a mark in it cannot be told.
+    inner = slice(int(np.searchsorted(strip.depth_mm, MARK_RIM_MM)), None)
     found = find_marks(
-        value,
-        strip.depth_mm,
+        value[inner],
+        strip.depth_mm[inner],
         dense_side=-1 if record.dating.mark == "density minimum" else 1,
-        known_frac=known_frac,
-        looks=looks,
+        known_frac=known_frac[inner],
+        looks=None if looks is None else looks[:, inner],
         spacing_mm=record.dating.spacing_mm,
         outer_part_yr=_outer_part_yr(record),
     )
