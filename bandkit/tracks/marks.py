@@ -26,6 +26,8 @@ PICKING_SD_MM = 0.3
 # of ordinary strength reach 0.6, but bands narrower than 4 mm in strong texture may not.
 LEAST_AGREEMENT = 0.45
 WEAK_CYCLE_SNR = 1.5
+# Fewer marks than this do not show that a spacing repeats itself: none of them is certain.
+FEW_MARKS = 3
 # Marks are looked for from this depth on.
 MARK_RIM_MM = 0.4
 
@@ -129,10 +131,12 @@ def choose_marks(
 
 
 def _doubted(found: AnnualMarks) -> AnnualMarks:
-    """The marks with their probabilities held down where two looks at the bands do not confirm them."""
-    if not found.agreement < LEAST_AGREEMENT:
-        return found
-    most = float(np.clip(0.4 + found.agreement, 0.1, 0.8))
+    """The marks with their probabilities held down where neither two looks at the bands nor repetition confirm them."""
+    most = 1.0
+    if len(found.depth_mm) < FEW_MARKS:
+        most = 0.8
+    if found.agreement < LEAST_AGREEMENT:
+        most = float(np.clip(0.4 + found.agreement, 0.1, 0.8))
     return replace(found, probability=np.minimum(found.probability, most))
 
 
