@@ -14,8 +14,8 @@ FloatArray = NDArray[np.float64]
 
 # A boring is this large at least, and holds less than this share of its band's mass (or more, where filled).
 HOLE_SIZE_MM = 1.0
-HOLE_FRAC, FILL_FRAC = 0.65, 1.6
-HOLE_SD = 5.0
+HOLE_FRAC, FILL_FRAC = 0.75, 1.5
+HOLE_SD = 3.5
 # Narrower strips do not show what the band is like beside a hole.
 LEAST_COLUMNS_FOR_HOLES = 40
 
