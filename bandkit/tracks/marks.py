@@ -26,6 +26,8 @@ PICKING_SD_MM = 0.3
 # of ordinary strength reach 0.6, but bands narrower than 4 mm in strong texture may not.
 LEAST_AGREEMENT = 0.45
 WEAK_CYCLE_SNR = 1.5
+# A rival spacing of this probability is told, and widens the interval of the count.
+LEAST_RIVAL_PROBABILITY = 0.05
 # Fewer marks than this do not show that a spacing repeats itself: none of them is certain.
 FEW_MARKS = 3
 # Marks are looked for from this depth on.
@@ -114,6 +116,7 @@ def choose_marks(
     flags = _finder_flags(record, found)
     if any(flag.code == "no-marks" for flag in flags):
         return _no_marks(), found, flags
+    rivals = _rival_counts(found, float(strip.depth_mm[-1]))
     marks = TrackMarks(
         depth_mm=found.depth_mm,
         lo_mm=found.lo_mm,
@@ -123,17 +126,25 @@ def choose_marks(
         origin="computed",
         count_lo=found.count_lo_at,
         count_hi=found.count_hi_at,
-        total_lo=found.count_lo,
-        total_hi=found.count_hi,
+        total_lo=min(found.count_lo, *rivals),
+        total_hi=max(found.count_hi, *rivals),
         draws_mm=found.draws_mm,
     )
     return marks, found, flags
 
 
+def _rival_counts(found: AnnualMarks, length_mm: float) -> tuple[int, int]:
+    """Counts that the interval must hold: the one found, and that of a rival spacing that cannot be ruled out."""
+    count = len(found.depth_mm)
+    if found.rival_probability <= LEAST_RIVAL_PROBABILITY:
+        return count, count
+    return count, round(length_mm / found.rival_spacing_mm)
+
+
 def _doubted(found: AnnualMarks) -> AnnualMarks:
     """The marks with their probabilities held down where neither two looks at the bands nor repetition confirm them."""
     most = 1.0
-    if len(found.depth_mm) < FEW_MARKS:
+    if len(found.depth_mm) < FEW_MARKS or found.cycle_snr < WEAK_CYCLE_SNR:
         most = 0.8
     if found.agreement < LEAST_AGREEMENT:
         most = float(np.clip(0.4 + found.agreement, 0.1, 0.8))
@@ -169,7 +180,7 @@ def _finder_flags(record: Record, found: AnnualMarks) -> list[Flag]:
         flags.append(Flag(code="bands-not-confirmed", detail=f"r = {found.agreement:.2f}"))
     if found.cycle_snr < WEAK_CYCLE_SNR:
         flags.append(Flag(code="weak-bands", detail=f"cycle {found.cycle_snr:.1f} times the noise"))
-    if found.rival_probability > 0.05:
+    if found.rival_probability > LEAST_RIVAL_PROBABILITY:
         flags.append(
             Flag(
                 code="spacing-ambiguous",
