@@ -25,6 +25,7 @@ PICKING_SD_MM = 0.3
 # be certain: texture alone, followed in the same way, stayed below 0.35 on simulated slabs without bands; bands
 # of ordinary strength reach 0.6, but bands narrower than 4 mm in strong texture may not.
 LEAST_AGREEMENT = 0.45
+# Half the annual cycle over the noise that the model of the year leaves; below this other spacings do nearly as well.
 WEAK_CYCLE_SNR = 1.5
 # A rival spacing of this probability is told, and widens the interval of the count.
 LEAST_RIVAL_PROBABILITY = 0.05
