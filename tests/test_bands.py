@@ -162,8 +162,6 @@ def test_no_tendency_to_twice_or_half_the_count():
     np.testing.assert_allclose(ratio, 1.0, atol=0.25)
 
 
-@pytest.mark.xfail(strict=True, reason="one texture length of 0.7 mm while spacings are compared leaves years of 3.5 mm too few "
-                                       "samples: 25 to 35 mm is chosen on 3 of 8 such tracks")
 def test_short_years_with_texture_are_learnt():
     ratio = []
     for seed in (101, 102, 106):
@@ -227,7 +225,7 @@ def test_looks_that_disagree_widen_the_interval():
     alike = find_marks(made.value, made.depth_mm, looks=np.stack([made.value] * 2), n_draws=20)
     apart = find_marks(made.value, made.depth_mm, looks=np.stack(moved), n_draws=20)
     assert np.all(apart.hi_mm - apart.lo_mm > alike.hi_mm - alike.lo_mm)
-    np.testing.assert_array_equal(apart.depth_mm, alike.depth_mm)
+    np.testing.assert_allclose(apart.depth_mm, alike.depth_mm, atol=0.01)
 
 
 def test_draws_are_the_same_every_time_but_not_alike():

@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 from scipy.ndimage import gaussian_filter
 
 from bandkit.follow import BandField, align_bands, average_along_bands, follow_bands
+from bandkit.follow.field import _update
 
 DEPTH = np.arange(1000) * 0.1
 ACROSS = np.arange(-50, 51) * 0.4
@@ -255,3 +256,58 @@ def test_field_between_its_own_points_is_linear():
     # Held beyond its edge at 6 mm.
     np.testing.assert_allclose(shift, [[-3.0, -0.375, 0.15, 3.0]] * 2)
     np.testing.assert_allclose(field.weight_at(np.array([1.0]), np.array([0.2, 5.0])), 1.0)
+
+
+# ---- texture as strong as the bands, and stronger
+
+
+def rms_mm(values, shift):
+    return float(np.sqrt(np.mean(error(follow_bands(values, DEPTH, ACROSS), shift) ** 2)))
+
+
+@pytest.mark.parametrize("spacing", [8.0, 16.0, 22.0])
+@pytest.mark.parametrize("deg", [0, 12, -20])
+def test_bands_of_slow_and_fast_growers_are_followed_alike(spacing, deg):
+    shift = straight(deg)
+    assert rms_mm(bands(shift, spacing=spacing) + texture(1.0, seed=7), shift) < 0.05 * spacing
+
+
+def test_change_of_shape_that_strong_texture_suggests_is_not_followed():
+    # Texture two and a half times as strong as the bands.
+    away = [rms_mm(bands(straight(12)) + texture(2.5, seed=seed), straight(12)) for seed in range(3)]
+    assert max(away) < 0.1 * SPACING
+
+
+def test_bumps_are_followed_where_texture_lets_them_be_seen():
+    shift = wavy(0.8, 28)
+    true = shift(DEPTH[::2][:, None], ACROSS[None, :]).std()
+    clear, blurred = (rms_mm(bands(shift) + texture(sd, seed=1), shift) for sd in (0.2, 1.0))
+    assert clear < 0.45 * true
+    assert clear < blurred < true
+
+
+def update_of(texture_sd, expected_mm):
+    """One round of refinement on bumpy bands, from level ones."""
+    field = follow_bands(bands(straight(0)), DEPTH, ACROSS)
+    bins = field.across_mm
+    values = bands(wavy(0.4, 30), across=bins, depth=field.depth_mm) + texture(texture_sd, depth=field.depth_mm, across=bins)
+    return _update(values, np.ones(values.shape, dtype=bool), field.depth_mm, bins, np.zeros(values.shape),
+                   window_mm=(18.0, 3.5), expected_mm=expected_mm)
+
+
+def test_update_is_held_back_by_texture_and_never_turned_round():
+    free, wide, narrow = (update_of(0.7, expected_mm) for expected_mm in (None, 100.0, 0.1))
+    np.testing.assert_allclose(wide, free, atol=1e-3)
+    assert np.all(np.abs(narrow) <= np.abs(free) + 1e-12)
+    assert np.all(narrow * free >= 0)
+    assert np.median(np.abs(narrow[INSIDE])) < 0.9 * np.median(np.abs(free[INSIDE]))
+
+
+def test_update_is_held_back_the_more_the_stronger_the_texture():
+    kept = []
+    for sd in (0.0, 0.5, 1.5):
+        free, held = update_of(sd, None)[INSIDE], update_of(sd, 0.1)[INSIDE]
+        kept.append(float(np.sum(held * free) / np.sum(free**2)))
+    assert 0.9 < kept[0] <= 1.0
+    assert kept[0] > kept[1] > kept[2]
+    assert kept[2] < 0.7

@@ -1,4 +1,4 @@
-"""When computed marks are held to be doubtful, and what the interval of the count must hold."""
+"""When computed marks are held to be doubtful."""
 
 from dataclasses import replace
 
@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from bandkit.bands import find_marks
-from bandkit.tracks.marks import FEW_MARKS, LEAST_AGREEMENT, WEAK_CYCLE_SNR, _doubted, _rival_counts
+from bandkit.tracks.marks import FEW_MARKS, LEAST_AGREEMENT, WEAK_CYCLE_SNR, _doubted
 
 
 @pytest.fixture(scope="module")
@@ -39,10 +39,3 @@ def test_weak_cycle_makes_every_mark_doubtful(found):
 def test_two_marks_do_not_repeat_themselves(found):
     few = replace(found, depth_mm=found.depth_mm[: FEW_MARKS - 1], probability=np.ones(FEW_MARKS - 1))
     assert _doubted(few).probability.max() < 0.9
-
-
-def test_count_holds_a_rival_spacing_that_cannot_be_ruled_out(found):
-    n = len(found.depth_mm)
-    assert _rival_counts(replace(found, rival_spacing_mm=4.5, rival_probability=0.2), 90.0) == (n, 20)
-    assert _rival_counts(replace(found, rival_spacing_mm=4.5, rival_probability=0.01), 90.0) == (n, n)
-    assert _rival_counts(replace(found, rival_spacing_mm=float("nan"), rival_probability=0.0), 90.0) == (n, n)

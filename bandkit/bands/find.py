@@ -2,25 +2,31 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
-from bandkit.bands.lattice import Lattice, best_sequence, draw_sequences, make_lattice, posterior_of
-from bandkit.bands.learn import learn
+from bandkit.bands.crests import find_doublets, find_stress_bands
+from bandkit.bands.ensemble import Ensemble, draw_ensemble
+from bandkit.bands.lattice import Lattice, best_sequence, make_lattice, posterior_of
+from bandkit.bands.learn import NOISE_MM, first_guess, learn
 from bandkit.bands.model import SAMPLES_PER_YEAR, AnnualMarks, Series, YearModel, log_noise, prepare
-from bandkit.bands.place import place_on_peaks
-from bandkit.bands.spacing import compare_spacings, rival_of
+from bandkit.bands.place import local_year_mm, place_on_peaks
+from bandkit.bands.spacing import compare_spacings
+from bandkit.bands.texture import Texture, even_out, texture_of
 
 FloatArray = NDArray[np.float64]
 
 N_HARMONICS = 3
 # A profile with fewer samples holds no years.
 LEAST_SAMPLES = 20
-# The same profile always gives the same draws.
-DRAW_SEED = 0
+# While spacings are compared, the evened texture is taken to be independent this often, as a fraction of the
+# distance at which the texture's correlation has fallen to a half.
+NOISE_PER_TEXTURE = 0.55
 
 
-def find_marks(
+def find_marks(  # noqa: PLR0913  # what a person may know, each on its own and by name
     value: FloatArray,
     depth_mm: FloatArray,
     *,
@@ -29,6 +35,7 @@ def find_marks(
     looks: FloatArray | None = None,
     spacing_mm: float | None = None,
     outer_part_yr: float | None = None,
+    fixed_mm: FloatArray | None = None,
     n_draws: int = 500,
 ) -> AnnualMarks:
     """Find the annual marks on a profile.
@@ -44,12 +51,15 @@ def find_marks(
     known_frac : ndarray, shape (n_depth,), optional
         Share of the strip's width that was known, 0 to 1; weighs the samples.
     looks : ndarray, shape (2, n_depth), optional
-        Two looks at the same bands through different corallites (`bandkit.follow.two_looks`): whether
-        they agree tells bands from texture, and how far their peaks disagree how well a mark is placed.
+        Two looks at the same bands through different corallites (`bandkit.follow.two_looks`): their difference
+        tells what the texture is like and how well a mark is placed, their agreement tells bands from texture.
     spacing_mm : float, optional
         Expected length of a year, in mm; learnt from the profile where absent.
     outer_part_yr : float, optional
         Part of a year between the newest mark and the surface, from the dates.
+    fixed_mm : ndarray, shape (n_fixed,), optional
+        Depths that a person is certain are annual marks: no year leaves one of them out as long as the years
+        between them are neither too short nor too long for the model. Others may lie between them.
     n_draws : int
         Number of sequences to draw.
 
@@ -61,14 +71,44 @@ def find_marks(
     """
     if np.isfinite(value).sum() < LEAST_SAMPLES:
         return _nothing()
-    coarse = prepare(dense_side * value, depth_mm, known_frac, step_mm=_coarse_step(depth_mm))
-    fits = compare_spacings(coarse, spacing_mm, outer_part_yr)
+    up = dense_side * value
+    coarse = prepare(up, depth_mm, known_frac, step_mm=_coarse_step(depth_mm), fixed_mm=fixed_mm)
+    if not coarse.weight.any():
+        return _nothing()
+    texture = _texture(looks, depth_mm, known_frac, coarse.step_mm)
+    even = even_out(coarse, texture)
+    noise_mm = NOISE_MM if texture is None else NOISE_PER_TEXTURE * texture.length_mm
+    fits = compare_spacings(even, spacing_mm, outer_part_yr, noise_mm=noise_mm)
     best = fits[0][0]
-    fine = prepare(dense_side * value, depth_mm, known_frac, step_mm=_fine_step(depth_mm, best.spacing_mm))
-    model = learn(fine, best, outer_part_yr, n_rounds=3, n_harmonics=N_HARMONICS, expected_mm=spacing_mm)
+    fine = prepare(up, depth_mm, known_frac, step_mm=_fine_step(depth_mm, best.spacing_mm), fixed_mm=fixed_mm)
+    fine = even_out(fine, None)
+    guess = replace(first_guess(fine, best.spacing_mm), spacing_log_sd=best.spacing_log_sd)
+    model = learn(fine, guess, outer_part_yr, n_rounds=3, n_harmonics=N_HARMONICS, expected_mm=best.spacing_mm)
     lattice = make_lattice(fine, model, outer_part_yr)
-    marks = _summarise(fine, model, lattice, rival_of(fits), n_draws=n_draws)
-    return place_on_peaks(marks, dense_side * value, None if looks is None else dense_side * looks, depth_mm)
+    ensemble = draw_ensemble(even, fits, outer_part_yr, n_draws=n_draws)
+    marks = _summarise(fine, model, lattice, ensemble)
+    upright = None if looks is None else dense_side * looks
+    marks = place_on_peaks(marks, up, upright, depth_mm, fixed_mm=coarse.fixed_mm)
+    return _with_crests(marks, up, depth_mm)
+
+
+def _texture(
+    looks: FloatArray | None, depth_mm: FloatArray, known_frac: FloatArray | None, step_mm: float
+) -> Texture | None:
+    """What the texture is like, from half the difference of two looks."""
+    if looks is None:
+        return None
+    difference = 0.5 * (looks[0] - looks[1])
+    if np.isfinite(difference).sum() < LEAST_SAMPLES:
+        return None
+    return texture_of(prepare(difference, depth_mm, known_frac, step_mm=step_mm))
+
+
+def _with_crests(marks: AnnualMarks, value: FloatArray, depth_mm: FloatArray) -> AnnualMarks:
+    """The marks with the crests that are none: second ones of a year, and stress bands."""
+    stress = find_stress_bands(value, depth_mm, marks.depth_mm, marks.model.spacing_mm)
+    doublet = find_doublets(value, depth_mm, marks.depth_mm, marks.model.spacing_mm, stress)
+    return replace(marks, doublet_mm=doublet, stress_mm=stress)
 
 
 def _nothing() -> AnnualMarks:
@@ -112,38 +152,34 @@ def _fine_step(depth_mm: FloatArray, spacing_mm: float) -> float:
     return max(spacing_mm / SAMPLES_PER_YEAR, float(depth_mm[1] - depth_mm[0]))
 
 
-def _summarise(
-    series: Series, model: YearModel, lattice: Lattice, rival: tuple[float, float], *, n_draws: int
-) -> AnnualMarks:
-    """Marks with probability and interval, the count and its interval."""
+def _summarise(series: Series, model: YearModel, lattice: Lattice, ensemble: Ensemble) -> AnnualMarks:
+    """Marks of the most probable sequence; how sure, and how many, by the ensemble."""
     path = best_sequence(lattice)
-    pad, end = lattice.pad, lattice.pad + series.n
-    inside = path[(path > pad) & (path < end)]
+    inside = path[(path > lattice.pad) & (path < lattice.pad + series.n)]
     posterior = posterior_of(lattice)
-    draws = [d[(d > pad) & (d < end)] for d in draw_sequences(lattice, n_draws, DRAW_SEED)]
     place = [_place(series, model, lattice.pad, posterior, inside, i) for i in range(len(inside))]
-    depth, lo, hi, sd, probability = (
-        np.array(v, dtype=float) for v in (zip(*place, strict=True) if place else ([],) * 5)
-    )
-    counts = np.array([len(d) for d in draws])
-    lo_at, hi_at = _running_count(draws, inside, model.spacing_mm / series.step_mm)
+    depth, lo, hi, sd = (np.array(v, dtype=float) for v in (zip(*place, strict=True) if place else ([],) * 4))
+    total_lo, total_hi = ensemble.count_within(np.array([np.inf]))
+    year = local_year_mm(depth, model.spacing_mm)
+    lo_at, hi_at = ensemble.count_within(depth + 0.5 * year)
     amplitude = float(np.ptp(model.shape(np.linspace(0, 1, 64)))) / 2
+    rival = int(np.argmax(ensemble.share[1:])) + 1 if (ensemble.share[1:] > 0).any() else None
     return AnnualMarks(
         depth_mm=depth,
         lo_mm=lo,
         hi_mm=hi,
         sd_mm=sd,
-        probability=probability,
-        count_lo=int(np.quantile(counts, 0.05, method="inverted_cdf")),
-        count_hi=int(np.quantile(counts, 0.95, method="inverted_cdf")),
+        probability=ensemble.probability(depth, year),
+        count_lo=min(int(total_lo[0]), len(depth)),
+        count_hi=max(int(total_hi[0]), len(depth)),
         count_lo_at=lo_at,
         count_hi_at=hi_at,
-        draws_mm=[_to_mm(series, pad, d) for d in draws],
+        draws_mm=ensemble.draws_mm,
         model=model,
         cycle_snr=amplitude / model.noise_sd,
         log_odds_cycle=_cycle_log_odds(series, model, lattice),
-        rival_spacing_mm=rival[0],
-        rival_probability=rival[1],
+        rival_spacing_mm=float("nan") if rival is None else float(ensemble.spacing_mm[rival]),
+        rival_probability=0.0 if rival is None else float(ensemble.share[rival]),
     )
 
 
@@ -154,17 +190,15 @@ def _to_mm(series: Series, pad: int, at: NDArray[np.generic] | float) -> FloatAr
 
 def _place(
     series: Series, model: YearModel, pad: int, posterior: FloatArray, path: NDArray[np.int64], i: int
-) -> tuple[float, float, float, float, float]:
-    """Depth, 90 % interval, standard deviation and probability of one mark."""
+) -> tuple[float, float, float, float]:
+    """Depth, 90 % interval and standard deviation of one mark."""
     at = int(path[i])
     gaps = [abs(int(path[j]) - at) for j in (i - 1, i + 1) if 0 <= j < len(path)]
     year = min(gaps) if gaps else model.spacing_mm / series.step_mm
     half = max(int(0.5 * year), 1)
-    near = max(round(0.3 * year), 1)
     lo, hi = max(at - half, 0), min(at + half + 1, len(posterior))
     p = posterior[lo:hi]
     where = np.arange(lo, hi)
-    probability = float(np.clip(posterior[max(at - near, 0) : at + near + 1].sum(), 0.0, 1.0))
     p = p / max(float(p.sum()), 1e-12)
     cum = np.cumsum(p)
     mean = float((where * p).sum())
@@ -174,20 +208,7 @@ def _place(
     high = float(np.interp(0.95, cum, where)) + 0.5
     median = float(np.interp(0.5, cum - 0.5 * p, where))
     depth, lo_mm, hi_mm = (float(_to_mm(series, pad, v)) for v in (median, low, high))
-    return depth, lo_mm, hi_mm, sd, probability
-
-
-def _running_count(
-    draws: list[NDArray[np.int64]], inside: NDArray[np.int64], year: float
-) -> tuple[FloatArray, FloatArray]:
-    """90 % interval of the number of marks down to each mark, itself included."""
-    if len(inside) == 0:
-        return np.empty(0), np.empty(0)
-    counts = np.stack([np.searchsorted(d, inside + 0.5 * year, side="right") for d in draws])
-    return (
-        np.quantile(counts, 0.05, axis=0, method="inverted_cdf").astype(float),
-        np.quantile(counts, 0.95, axis=0, method="inverted_cdf").astype(float),
-    )
+    return depth, lo_mm, hi_mm, sd
 
 
 def _cycle_log_odds(series: Series, model: YearModel, lattice: Lattice) -> float:

@@ -15,6 +15,10 @@ FloatArray = NDArray[np.float64]
 SHORTEST_YEAR, LONGEST_YEAR = 0.3, 2.4
 # While spacings are compared, durations stand in equal ratios; this many cover the range.
 N_DURATIONS = 28
+# A mark that a person is certain of lies within this of where it was set, as a fraction of a year.
+FIXED_WITHIN_YR = 0.15
+# What a year that leaves out such a mark costs: more than any profile can outweigh, yet some sequence always remains.
+SKIP_COST = 1e4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -49,6 +53,11 @@ class Lattice:
     forward: FloatArray
     backward: FloatArray
     log_evidence: float
+
+    def depths_mm(self, series: Series, path: NDArray[np.int64]) -> FloatArray:
+        """Depths in mm of those boundaries of a sequence that lie on the track; a boundary lies between two samples."""
+        inside = path[(path > self.pad) & (path < self.pad + series.n)]
+        return np.asarray(series.start_mm + (inside - self.pad - 0.5) * series.step_mm)
 
 
 def _durations(series: Series, model: YearModel) -> NDArray[np.int64]:
@@ -96,6 +105,28 @@ def _year_likelihood(
     return out
 
 
+def log_evidence(series: Series, model: YearModel, outer_part_yr: float | None) -> float:
+    """Log likelihood of the profile, over noise alone, summed over all sequences of years: forwards only.
+
+    Parameters
+    ----------
+    series : Series
+        The profile made ready.
+    model : YearModel
+        What a year looks like.
+    outer_part_yr : float or None
+        Part of a year between the newest mark and the surface; any part where not known.
+
+    Returns
+    -------
+    float
+        Natural logarithm.
+    """
+    durations, _, log_year = _years(series, model)
+    first, last = _ends(series, model, outer_part_yr, int(durations[-1]))
+    return float(np.logaddexp.reduce(_sweep(first, _ending(log_year, durations), durations) + last))
+
+
 def make_lattice(series: Series, model: YearModel, outer_part_yr: float | None) -> Lattice:
     """Sum over all sequences of years at once, forwards and backwards, in logarithms.
 
@@ -113,17 +144,9 @@ def make_lattice(series: Series, model: YearModel, outer_part_yr: float | None) 
     Lattice
         Likelihoods and sums.
     """
-    durations = _durations(series, model)
-    pad = int(durations[-1])
-    y, w = np.pad(series.value, pad), np.pad(series.weight, pad)
-    share = min(series.step_mm / model.noise_mm, 1.0)
-    log_year = _year_likelihood(y, w, model, durations, share) + _log_duration(series, model, durations)[:, None]
+    durations, pad, log_year = _years(series, model)
     first, last = _ends(series, model, outer_part_yr, pad)
-    # Row t of `ending` holds the years that end at t: they start at t - duration.
-    n = len(y)
-    starts = np.arange(n + 1)[:, None] - durations[None, :]
-    ending = np.where(starts >= 0, log_year[np.arange(len(durations))[None, :], np.maximum(starts, 0)], -np.inf)
-    forward = _sweep(first, ending, durations)
+    forward = _sweep(first, _ending(log_year, durations), durations)
     backward = _sweep(last[::-1], log_year.T[::-1], durations)[::-1]
     return Lattice(
         pad=pad,
@@ -135,6 +158,39 @@ def make_lattice(series: Series, model: YearModel, outer_part_yr: float | None) 
         backward=backward,
         log_evidence=float(np.logaddexp.reduce(forward + last)),
     )
+
+
+def _years(series: Series, model: YearModel) -> tuple[NDArray[np.int64], int, FloatArray]:
+    """Durations, the padding, and the log likelihood of every year, with its duration's probability."""
+    durations = _durations(series, model)
+    pad = int(durations[-1])
+    y, w = np.pad(series.value, pad), np.pad(series.weight, pad)
+    share = min(series.step_mm / model.noise_mm, 1.0)
+    log_year = _year_likelihood(y, w, model, durations, share) + _log_duration(series, model, durations)[:, None]
+    if series.fixed_mm.size:
+        log_year[_skips_fixed(series, model, durations, pad, log_year.shape[1])] -= SKIP_COST
+    return durations, pad, log_year
+
+
+def _skips_fixed(
+    series: Series, model: YearModel, durations: NDArray[np.int64], pad: int, n_positions: int
+) -> NDArray[np.bool_]:
+    """Whether a year of each length from each position leaves out a mark that is certain."""
+    at = (series.fixed_mm - series.start_mm) / series.step_mm + pad + 0.5
+    # The last cell may end short of the track by less than a sample of the series.
+    at = at[(at >= pad) & (at <= pad + series.n + 1)]
+    reach = max(FIXED_WITHIN_YR * model.spacing_mm / series.step_mm, 1.0)
+    # A boundary outside the track is no mark, however near.
+    nearest, furthest = np.maximum(at - reach, pad + 1), np.minimum(at + reach, pad + series.n - 1)
+    starts = np.arange(n_positions)
+    after = np.searchsorted(nearest, starts, side="right")
+    return np.asarray(starts[None, :] + durations[:, None] > np.append(furthest, np.inf)[None, after])
+
+
+def _ending(log_year: FloatArray, durations: NDArray[np.int64]) -> FloatArray:
+    """Log likelihood of the years that end at each position, shape (n_positions, n_durations)."""
+    starts = np.arange(log_year.shape[1])[:, None] - durations[None, :]
+    return np.where(starts >= 0, log_year[np.arange(len(durations))[None, :], np.maximum(starts, 0)], -np.inf)
 
 
 def _ends(series: Series, model: YearModel, outer_part_yr: float | None, pad: int) -> tuple[FloatArray, FloatArray]:

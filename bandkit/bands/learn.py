@@ -12,8 +12,7 @@ from bandkit.bands.model import Series, YearModel
 
 FloatArray = NDArray[np.float64]
 
-# Correlation length of the texture while spacings are compared: about one corallite. It is
-# the same for all of them, or a wrong spacing would excuse its misfit as smooth noise.
+# Correlation length of the texture where no two looks tell it: about one corallite.
 NOISE_MM = 0.7
 # The noise is taken to be independent at least this often, as a fraction of a year.
 MOST_NOISE_YR = 0.08
@@ -21,7 +20,7 @@ MOST_NOISE_YR = 0.08
 MOST_DRIFT = 1.15
 
 
-def first_guess(series: Series, spacing_mm: float) -> YearModel:
+def first_guess(series: Series, spacing_mm: float, noise_mm: float = NOISE_MM) -> YearModel:
     """A cosine, where nothing but the spacing is supposed.
 
     Parameters
@@ -30,22 +29,23 @@ def first_guess(series: Series, spacing_mm: float) -> YearModel:
         The profile made ready, in units of its own standard deviation.
     spacing_mm : float
         Length of a year.
+    noise_mm : float, optional
+        Length over which the noise is correlated, in mm.
 
     Returns
     -------
     YearModel
         Where learning begins.
     """
-    harmonics = np.zeros((2, 2))
-    harmonics[0, 0] = 0.8
+    harmonics = np.array([[0.8, 0.0], [0.0, 0.0]])
     return YearModel(
         spacing_mm=spacing_mm,
         spacing_log_sd=0.25,
         harmonics=harmonics,
-        amplitude_sd=0.4,
-        level_sd=0.5,
-        noise_sd=0.7,
-        noise_mm=max(NOISE_MM, series.step_mm),
+        amplitude_sd=0.3,
+        level_sd=0.3,
+        noise_sd=0.8,
+        noise_mm=max(noise_mm, series.step_mm),
     )
 
 

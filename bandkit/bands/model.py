@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 
-# Samples of a year at which marks are placed.
-SAMPLES_PER_YEAR = 40
+# Samples of a year at which the most probable sequence is found; the profile itself then places the marks.
+SAMPLES_PER_YEAR = 24
+# What a wholly known sample is worth: a year never has quite the model's shape, so that its samples err together.
+SAMPLE_WORTH = 0.6
+# A cell with a smaller known share says nothing.
+LEAST_KNOWN_FRAC = 0.05
+# What is left of a level once it is taken out, by rounding.
+ROUNDING_FRAC = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -63,6 +69,10 @@ class AnnualMarks:
         Standard deviation of its depth, in mm.
     probability : ndarray, shape (n_marks,)
         Probability that there is an annual mark there (within 0.3 of a year).
+    doublet_mm : ndarray, shape (n_marks,)
+        Second crest of the year that begins at the mark; NaN where it has none.
+    stress_mm : ndarray, shape (n_stress,)
+        Narrow crests that stand far above the years' own.
     count_lo, count_hi : int
         90 % interval of the number of marks.
     count_lo_at, count_hi_at : ndarray, shape (n_marks,)
@@ -100,6 +110,8 @@ class AnnualMarks:
     rival_spacing_mm: float
     rival_probability: float
     agreement: float = float("nan")
+    doublet_mm: FloatArray = field(default_factory=lambda: np.empty(0))
+    stress_mm: FloatArray = field(default_factory=lambda: np.empty(0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -111,25 +123,40 @@ class Series:
     value : ndarray, shape (n,)
         Profile without its slow trend, in units of its own standard deviation; 0 where unknown.
     weight : ndarray, shape (n,)
-        How much of each sample was known, 0 to 1.
+        How much each sample counts: its known share, times `SAMPLE_WORTH`.
     step_mm : float
         Distance between samples.
     start_mm : float
         Depth of the first sample.
+    fixed_mm : ndarray, shape (n_fixed,)
+        Depths of marks that a person is certain of, increasing.
     """
 
     value: FloatArray
     weight: FloatArray
     step_mm: float
     start_mm: float
+    fixed_mm: FloatArray = field(default_factory=lambda: np.empty(0))
 
     @property
     def n(self) -> int:
         """Number of samples."""
         return len(self.value)
 
+    def head(self, length_mm: float) -> Series:
+        """Take the outer part of the profile, of no more than this length."""
+        n = max(int(length_mm / self.step_mm), 1)
+        return replace(self, value=self.value[:n], weight=self.weight[:n])
 
-def prepare(value: FloatArray, depth_mm: FloatArray, known_frac: FloatArray | None, *, step_mm: float) -> Series:
+
+def prepare(
+    value: FloatArray,
+    depth_mm: FloatArray,
+    known_frac: FloatArray | None,
+    *,
+    step_mm: float,
+    fixed_mm: FloatArray | None = None,
+) -> Series:
     """Average onto equal steps, take out the slow trend.
 
     Parameters
@@ -142,6 +169,8 @@ def prepare(value: FloatArray, depth_mm: FloatArray, known_frac: FloatArray | No
         Share of the strip's width that was known, 0 to 1.
     step_mm : float
         Wanted distance between samples.
+    fixed_mm : ndarray, shape (n_fixed,), optional
+        Depths of marks that a person is certain of.
 
     Returns
     -------
@@ -153,18 +182,23 @@ def prepare(value: FloatArray, depth_mm: FloatArray, known_frac: FloatArray | No
     weight = np.isfinite(value).astype(float)
     if known_frac is not None:
         weight = weight * np.clip(known_frac, 0.0, 1.0)
-    start, end = float(depth_mm[0]), float(depth_mm[-1])
-    n = max(int((end - start) / step_mm), 1)
+    # A sample stands for half a step on both sides, so that cells begin that much before the first.
+    sample_mm = float(depth_mm[1] - depth_mm[0])
+    start = float(depth_mm[0]) - 0.5 * sample_mm
+    n = max(int((float(depth_mm[-1]) + 0.5 * sample_mm - start) / step_mm + 1e-6), 1)
     cell = np.minimum(((depth_mm - start) / step_mm).astype(int), n - 1)
     total = np.bincount(cell, weight, minlength=n)
     y = np.bincount(cell, np.where(weight > 0, value, 0.0) * weight, minlength=n) / np.maximum(total, 1e-9)
-    w = total / max(float(np.bincount(cell, minlength=n).max()), 1.0)
-    w[w < 0.05] = 0.0
+    share = total / np.maximum(np.bincount(cell, minlength=n), 1)
+    w = np.where(share < LEAST_KNOWN_FRAC, 0.0, SAMPLE_WORTH * share)
     sd = 30.0 / step_mm
     slow = gaussian_filter1d(y * w, sd, mode="nearest") / np.maximum(gaussian_filter1d(w, sd, mode="nearest"), 1e-9)
-    y = np.where(w > 0, y - slow, 0.0)
-    scale = float(np.sqrt(np.average(y**2, weights=np.maximum(w, 1e-9)))) or 1.0
-    return Series(value=y / scale, weight=w, step_mm=step_mm, start_mm=start + step_mm / 2)
+    rest = np.where(w > 0, y - slow, 0.0)
+    scale = float(np.sqrt(np.average(rest**2, weights=np.maximum(w, 1e-9))))
+    if scale <= ROUNDING_FRAC * float(np.abs(y).max()):
+        rest, scale = np.zeros_like(rest), 1.0
+    fixed = np.empty(0) if fixed_mm is None else np.sort(np.asarray(fixed_mm, dtype=float))
+    return Series(value=rest / scale, weight=w, step_mm=step_mm, start_mm=start + step_mm / 2, fixed_mm=fixed)
 
 
 def log_noise(series: Series, model: YearModel) -> float:

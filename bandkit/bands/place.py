@@ -17,6 +17,8 @@ PEAK_SMOOTHING_YR = 0.03
 # Two looks share the level changes within a year, which their difference does not show; the factor was
 # found on simulated slabs apart from those that coverage is judged on.
 SHARED_ERROR_FACTOR = 1.35
+# The mark that lies within this of where a person is certain of one is that one.
+HELD_YR = 0.3
 # Marks nearer to each other than this stand on one band.
 SAME_BAND_YR = 0.2
 # What the bands that were followed may miss the track by.
@@ -24,7 +26,12 @@ FOLLOWING_SD_MM = 0.05
 
 
 def place_on_peaks(
-    marks: AnnualMarks, value: FloatArray, looks: FloatArray | None, depth_mm: FloatArray
+    marks: AnnualMarks,
+    value: FloatArray,
+    looks: FloatArray | None,
+    depth_mm: FloatArray,
+    *,
+    fixed_mm: FloatArray,
 ) -> AnnualMarks:
     """Move each mark to the top of its own band, and tell its interval from how far two looks at the band disagree.
 
@@ -38,6 +45,8 @@ def place_on_peaks(
         Two looks at the same bands through different corallites; without them the model's own interval stays.
     depth_mm : ndarray, shape (n_depth,)
         Depth from the surface, in mm, equally spaced.
+    fixed_mm : ndarray, shape (n_fixed,)
+        Depths of marks that a person is certain of: these stay where the person set them, in every sequence.
 
     Returns
     -------
@@ -55,6 +64,8 @@ def place_on_peaks(
     seen = _seen(value, depth_mm, marks.depth_mm, year)
     order = np.maximum.accumulate(top)
     top = np.where((order > top) | ~seen, marks.depth_mm, top)
+    held = _held(marks.depth_mm, fixed_mm, year)
+    top = np.where(np.isnan(held), top, held)
     sd = marks.sd_mm
     if looks is not None:
         first, second = (_peaks(look, depth_mm, top, year) for look in looks)
@@ -64,16 +75,51 @@ def place_on_peaks(
         marks = replace(marks, agreement=_agreement(looks, depth_mm, year))
     # The drawn sequences are the model's boundaries: they move onto the bands with the marks near them.
     moved = [draw + np.interp(draw, marks.depth_mm, top - marks.depth_mm) for draw in marks.draws_mm]
-    marks, keep = _one_mark_a_band(replace(marks, draws_mm=moved), top, year)
+    moved = [np.clip(draw, depth_mm[0], depth_mm[-1]) for draw in moved]
+    moved = [np.where(np.isnan(h := _held(draw, fixed_mm, year)), draw, h) for draw in moved]
+    marks, keep = _one_mark_a_band(replace(marks, draws_mm=moved), top, year, ~np.isnan(held))
     top, sd = top[keep], np.hypot(sd, FOLLOWING_SD_MM)[keep]
     lo, hi = (np.clip(top + z * sd, depth_mm[0], depth_mm[-1]) for z in (-Z_90, Z_90))
     return replace(marks, depth_mm=top, sd_mm=sd, lo_mm=lo, hi_mm=hi)
 
 
-def _one_mark_a_band(marks: AnnualMarks, top_mm: FloatArray, year_mm: float) -> tuple[AnnualMarks, NDArray[np.bool_]]:
-    """Of two marks that climbed the same band, keep the one that the model placed nearer to its top."""
+def local_year_mm(depth_mm: FloatArray, spacing_mm: float) -> FloatArray:
+    """Length of the year about each mark: the mean of those on both sides.
+
+    Parameters
+    ----------
+    depth_mm : ndarray, shape (n_marks,)
+        Depths of the marks, in mm, increasing.
+    spacing_mm : float
+        What a year is where there are fewer than two marks.
+
+    Returns
+    -------
+    ndarray, shape (n_marks,)
+        In mm.
+    """
+    if len(depth_mm) < 2:
+        return np.full(len(depth_mm), spacing_mm)
+    years = np.diff(depth_mm)
+    return np.asarray(0.5 * (np.append(years[:1], years) + np.append(years, years[-1:])))
+
+
+def _held(marks_mm: FloatArray, fixed_mm: FloatArray, year_mm: float) -> FloatArray:
+    """Where each mark is held because it is the one that a person is certain of; NaN for the others."""
+    out = np.full(len(marks_mm), np.nan)
+    for fixed in fixed_mm if len(marks_mm) else ():
+        k = int(np.argmin(np.abs(marks_mm - fixed)))
+        if abs(marks_mm[k] - fixed) <= HELD_YR * year_mm:
+            out[k] = fixed
+    return out
+
+
+def _one_mark_a_band(
+    marks: AnnualMarks, top_mm: FloatArray, year_mm: float, held: NDArray[np.bool_]
+) -> tuple[AnnualMarks, NDArray[np.bool_]]:
+    """Of two marks that climbed one band, keep the one that is held, or that the model placed nearer to its top."""
     keep = np.ones(len(top_mm), dtype=bool)
-    moved = np.abs(top_mm - marks.depth_mm)
+    moved = np.where(held, -1.0, np.abs(top_mm - marks.depth_mm))
     for i in np.flatnonzero(np.diff(top_mm) < SAME_BAND_YR * year_mm):
         if keep[i] and keep[i + 1]:
             keep[i + int(moved[i + 1] > moved[i])] = False

@@ -18,11 +18,27 @@ BIN_WIDTH_MM = 1.5
 MAX_SLOPE = 0.6
 # Tightest dome followed: bands of a colony of 40 mm radius.
 MAX_CURVATURE_MM = 1.0 / 40.0
-WINDOW_SD_MM = 8.0
+# The search looks at so much of the track at once (standard deviation): more than a year of fast growers.
+SEARCH_SD_MM = 14.0
 SHAPE_EVERY_MM = 4.0
-# Windows of the refinement along the track and across it (standard deviations), one round each. Bumps of the
-# growth surface go on inwards for centimetres but turn within a few millimetres to the side.
-REFINEMENTS_MM = ((30.0, 6.0), (24.0, 4.5), (18.0, 3.5), (18.0, 3.5))
+# A change of the bands' edge by 3 mm over `SHAPE_EVERY_MM` costs as much as losing half of the semblance: a
+# colony's shape does not jump, but a few strong corallites make it seem so.
+CHANGE_COST, CHANGE_MM = 0.5, 3.0
+COHERENCE_SD_MM = 8.0
+# Rounds of the refinement: windows along the track and across it (standard deviations), and the size of the bumps
+# that are expected to be left at that scale (None where all that is seen is taken). Bumps of the growth
+# surface go on inwards for centimetres but turn within millimetres to the side.
+REFINEMENTS_MM = (
+    (60.0, 12.0, None),
+    (60.0, 12.0, None),
+    (45.0, 9.0, 0.4),
+    (36.0, 7.0, 0.2),
+    (24.0, 4.0, 0.12),
+    (18.0, 3.5, 0.12),
+    (18.0, 3.5, 0.12),
+)
+# Area over which strong texture repeats itself: a few corallites and their share of a year.
+TEXTURE_CELL_MM2 = 20.0
 # Half the width over which the slope of a band at the track is taken.
 TILT_REACH_MM = 3.0
 # Two looks at the bands take turns in blocks of so many bins; there must be two blocks for each.
@@ -91,11 +107,15 @@ def follow_bands(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray
     if len(bins) < 3 or known.sum() < 20:
         return _straight(depth, bins)
     flat = _equalise(traces, known, DEPTH_STEP_MM)
-    whole = _follow(flat, known, depth, bins)
+    # The first search needs no more than two samples in the finest texture that is left.
+    coarse = slice(None, None, 2)
+    shape = _scan_shapes(flat[coarse], known[coarse], depth[coarse], bins)
+    shape = _regrid(shape, (depth[coarse], bins), (depth, bins))
+    whole = _follow(flat, known, depth, bins, shape)
     if len(bins) < LEAST_BINS_TO_SPLIT:
         return whole
     look = look_of(bins, bins)
-    halves = [_follow(flat[:, look == k], known[:, look == k], depth, bins[look == k]) for k in (0, 1)]
+    halves = [_follow(flat[:, own], known[:, own], depth, bins[own], shape[:, own]) for own in (look == 0, look == 1)]
     return replace(whole, halves=tuple(halves))
 
 
@@ -118,14 +138,14 @@ def look_of(across_mm: FloatArray, bins_mm: FloatArray) -> NDArray[np.int64]:
     return np.asarray(bin_of // BINS_PER_LOOK % 2)
 
 
-def _follow(flat: FloatArray, known: NDArray[np.bool_], depth: FloatArray, bins: FloatArray) -> BandField:
-    """Find the shift field of traces that are made even."""
-    # The first search needs no more than two samples in the finest texture that is left.
-    coarse = slice(None, None, 2)
-    shift = _scan_shapes(flat[coarse], known[coarse], depth[coarse], bins)
-    shift = _regrid(shift, (depth[coarse], bins), (depth, bins))
-    for window_mm, width_mm in REFINEMENTS_MM:
-        shift = _refine(flat, known, depth, bins, shift, window_mm=window_mm, width_mm=width_mm)
+def _follow(
+    flat: FloatArray, known: NDArray[np.bool_], depth: FloatArray, bins: FloatArray, shape: FloatArray
+) -> BandField:
+    """Refine the shift field of traces that are made even, from the slab's overall shape."""
+    shift = _anchor(shape, depth, bins)
+    for window_mm, width_mm, expected_mm in REFINEMENTS_MM:
+        update = _update(flat, known, depth, bins, shift, window_mm=(window_mm, width_mm), expected_mm=expected_mm)
+        shift = _anchor(shift + update, depth, bins)
     weight = _coherence(flat, known, depth, shift)
     return BandField(depth_mm=depth, across_mm=bins, shift_mm=shift, weight=weight, tilt_deg=_tilt(shift, bins))
 
@@ -240,7 +260,7 @@ def _semblance(
             count += known_trace[first : first + n]
         stacked[k] = total**2 / np.maximum(count, 1.0)
     rows = np.arange(n)
-    window = np.exp(-0.5 * ((rows[:, None] - rows[None, ::every]) * step / WINDOW_SD_MM) ** 2)
+    window = np.exp(-0.5 * ((rows[:, None] - rows[None, ::every]) * step / SEARCH_SD_MM) ** 2)
     energy = (np.where(known, flat, 0.0) ** 2).sum(axis=1) @ window
     return np.asarray((stacked @ window) / np.maximum(energy, 1e-9))
 
@@ -251,8 +271,7 @@ def _smooth_path(power: FloatArray, slopes: FloatArray, curvatures: FloatArray, 
     edge = (slopes[:, None, None] * np.array([-reach, reach]) + 0.5 * curvatures[None, :, None] * reach**2).reshape(
         -1, 2
     )
-    # A change of the bands' edge by 3 mm over one window step costs as much as losing a tenth of the semblance.
-    cost = 0.1 * ((edge[:, None, :] - edge[None, :, :]) ** 2).mean(axis=2) / 9.0
+    cost = CHANGE_COST * ((edge[:, None, :] - edge[None, :, :]) ** 2).mean(axis=2) / CHANGE_MM**2
     gain = power.reshape(-1, n_windows)
     best = gain[:, 0].copy()
     back = np.zeros((n_windows, len(best)), dtype=np.int64)
@@ -281,27 +300,37 @@ def _align(
     return aligned * use, use
 
 
-def _refine(
+def _update(
     flat: FloatArray,
     known: NDArray[np.bool_],
     depth: FloatArray,
     bins: FloatArray,
     shift: FloatArray,
     *,
-    window_mm: float,
-    width_mm: float,
+    window_mm: tuple[float, float],
+    expected_mm: float | None,
 ) -> FloatArray:
-    """One least-squares update of the shift field, anchored to the track."""
+    """Least-squares update of the shift field, held back where texture would move it more than bumps are expected to.
+
+    The variance of the update is that of the misfit over the square of the band's slope,
+    shared by the texture cells that the window holds; the update is multiplied by
+    expected^2 / (expected^2 + variance) (Wiener's filter).
+    """
     step = depth[1] - depth[0]
     aligned, use = _align(flat, known, depth, shift)
     reference = aligned.sum(axis=1) / np.maximum(use.sum(axis=1), 1.0)
     gradient = np.gradient(reference, step)[:, None]
-    sd = (window_mm / step, width_mm / float(bins[1] - bins[0]))
+    sd = (window_mm[0] / step, window_mm[1] / float(bins[1] - bins[0]))
     misfit = np.clip(aligned - reference[:, None], -2.0, 2.0) * use
     top, bottom = _local_sums(misfit * gradient, sd), _local_sums(use * gradient**2, sd)
-    floor = 0.05 * float(np.mean(bottom)) + 1e-9
+    floor = 0.02 * float(np.mean(bottom)) + 1e-9
     update = -np.clip(top / (bottom + floor), -1.0, 1.0)
-    return _anchor(shift + update, depth, bins)
+    if expected_mm is None:
+        return update
+    noise = float((misfit**2).sum() / max(float(use.sum()), 1.0))
+    cells = 4.0 * np.pi * window_mm[0] * window_mm[1] / TEXTURE_CELL_MM2
+    variance = noise / np.maximum(bottom, 1e-9) / cells
+    return np.asarray(update * expected_mm**2 / (expected_mm**2 + variance))
 
 
 def _anchor(shift: FloatArray, depth: FloatArray, bins: FloatArray) -> FloatArray:
@@ -324,7 +353,7 @@ def _coherence(flat: FloatArray, known: NDArray[np.bool_], depth: FloatArray, sh
     aligned, use = _align(flat, known, depth, shift)
     count = np.maximum(use.sum(axis=1, keepdims=True), 2)
     others = (aligned.sum(axis=1, keepdims=True) - aligned) / (count - 1)
-    sd = (WINDOW_SD_MM / step, 1.0)
+    sd = (COHERENCE_SD_MM / step, 1.0)
     cross, own, rest = (_local_sums(v, sd) for v in (aligned * others, aligned**2, others**2 * use))
     correlation = cross / np.sqrt(np.maximum(own * rest, 1e-12))
     return np.asarray(np.where(use > 0, np.clip(correlation, 0.05, 1.0), 0.05))
