@@ -6,13 +6,13 @@ narrow beam of one energy through; ``mu/rho`` (cm2/g) depends on the elements an
 
 from __future__ import annotations
 
-import difflib
 from functools import cache
 from importlib import resources
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from bandkit.density.materials import Material, coral_skeleton, known_material
 from bandkit.errors import CalibrationError
 
 FloatArray = NDArray[np.float64]
@@ -20,46 +20,14 @@ FloatArray = NDArray[np.float64]
 # Energies that the table covers.
 ENERGY_RANGE_KEV = (10.0, 200.0)
 
-# What people call a material -> its column in the table.
-_COLUMNS = {
-    "aragonite": "calcium carbonate",
-    "calcite": "calcium carbonate",
-    "calcium carbonate": "calcium carbonate",
-    "caco3": "calcium carbonate",
-    "coral": "calcium carbonate",
-    "aluminium": "aluminium",
-    "aluminum": "aluminium",
-    "al": "aluminium",
-    "water": "water",
-    "pmma": "pmma",
-    "acrylic": "pmma",
-    "air": "air",
-    "epoxy": "epoxy",
-    "strontium": "strontium",
-}
 
-# Density in g/cm3 of the solid material. Aragonite: sshade.eu mineral data (2.93-2.95 in the literature).
-# Aluminium, water, PMMA, strontium: usual handbook values, from memory; calcite from memory.
-# Air at 20 degrees and 1 atm; epoxy differs by product (1.1-1.25).
-_DENSITIES_G_CM3 = {
-    "aragonite": 2.93,
-    "calcite": 2.71,
-    "aluminium": 2.699,
-    "water": 1.0,
-    "pmma": 1.18,
-    "air": 0.001204,
-    "epoxy": 1.16,
-    "strontium": 2.64,
-}
-
-
-def mass_attenuation_cm2_g(material: str, energy_kev: ArrayLike) -> FloatArray:
+def mass_attenuation_cm2_g(material: str | Material, energy_kev: ArrayLike) -> FloatArray:
     """Mass attenuation coefficient of a material.
 
     Parameters
     ----------
-    material : str
-        Name, such as "aragonite" or "aluminium"; case does not matter.
+    material : str or Material
+        Name or formula, such as "calcite", "aluminium" or "C5H8O2"; see `known_material`.
     energy_kev : array_like
         Photon energy in keV, 10 to 200.
 
@@ -71,27 +39,25 @@ def mass_attenuation_cm2_g(material: str, energy_kev: ArrayLike) -> FloatArray:
     Raises
     ------
     CalibrationError
-        For a material that is not in the table, or an energy outside it.
+        For a material that is not known, or an energy outside the table.
 
     Notes
     -----
-    Linear interpolation of the logarithm in the logarithm of energy. Aragonite and calcite have the
-    elements of CaCO3 in the same shares, hence the same coefficient.
+    Sum over the elements by mass; linear interpolation of the logarithm in the logarithm of energy.
 
     References
     ----------
     Elam, W. T., Ravel, B. D. and Sieber, J. R. (2002) A new atomic database for X-ray spectroscopic
     calculations. Radiation Physics and Chemistry 63, 121-128.
     """
-    column = _COLUMNS[_known_name(material, _COLUMNS)]
     energy = np.asarray(energy_kev, dtype=np.float64)
     low, high = ENERGY_RANGE_KEV
     if not np.all((energy >= low) & (energy <= high)):
         bad = energy[~((energy >= low) & (energy <= high))].flat[0]
         msg = f"effective_kev: {bad:g} keV is outside the table of mass attenuation; give {low:g} to {high:g}"
         raise CalibrationError(msg)
-    table = _table()
-    return np.exp(np.interp(np.log(energy), np.log(table["energy_kev"]), np.log(table[column])))
+    log_kev, log_mu = log_table(_material(material))
+    return np.asarray(np.exp(np.interp(np.log(energy), log_kev, log_mu)))
 
 
 def coral_attenuation_cm2_g(energy_kev: ArrayLike, *, strontium_frac: float = 0.0) -> FloatArray:
@@ -115,30 +81,31 @@ def coral_attenuation_cm2_g(energy_kev: ArrayLike, *, strontium_frac: float = 0.
     16.1 keV: 0.8 % of it raise the coefficient by 8 % at 40 keV, so pure CaCO3 as a standard makes a
     coral look that much too dense.
     """
-    pure = mass_attenuation_cm2_g("calcium carbonate", energy_kev)
-    return (1 - strontium_frac) * pure + strontium_frac * mass_attenuation_cm2_g("strontium", energy_kev)
+    return mass_attenuation_cm2_g(coral_skeleton(100 * strontium_frac), energy_kev)
 
 
-def effective_energy_kev(attenuation_cm2_g: float, material: str = "calcium carbonate") -> float:
+def effective_energy_kev(attenuation_cm2_g: float, material: str | Material = "calcium carbonate") -> float:
     """Energy at which a material has a mass attenuation coefficient.
 
     Parameters
     ----------
     attenuation_cm2_g : float
         Mass attenuation coefficient, in cm2/g.
-    material : str
-        A material without an absorption edge between 10 and 200 keV.
+    material : str or Material
+        A material whose coefficient falls all the way from 10 to 200 keV; that of coral does.
 
     Returns
     -------
     float
         Energy in keV; NaN where the table does not reach.
     """
-    table = _table()
-    column = table[_COLUMNS[_known_name(material, _COLUMNS)]]
-    if not column[-1] <= attenuation_cm2_g <= column[0]:
+    log_kev, log_mu = log_table(_material(material))
+    # The edge of strontium lifts the coefficient of coral for a little way.
+    log_mu = np.minimum.accumulate(log_mu)
+    wanted = np.log(attenuation_cm2_g) if attenuation_cm2_g > 0 else np.inf
+    if not log_mu[-1] <= wanted <= log_mu[0]:
         return float("nan")
-    return float(np.exp(np.interp(np.log(attenuation_cm2_g), np.log(column[::-1]), np.log(table["energy_kev"][::-1]))))
+    return float(np.exp(np.interp(wanted, log_mu[::-1], log_kev[::-1])))
 
 
 def material_density_g_cm3(material: str) -> float:
@@ -152,35 +119,18 @@ def material_density_g_cm3(material: str) -> float:
     Returns
     -------
     float
-        Density in g/cm3.
+        Density of the solid in g/cm3.
 
     Raises
     ------
     CalibrationError
-        For a material whose density is not known here, such as "calcium carbonate" or "coral".
+        For a material whose density is not known here, such as "coral" or a formula.
     """
-    name = _known_name(material, _COLUMNS)
-    name = name if name in _DENSITIES_G_CM3 else _COLUMNS[name]
-    if name not in _DENSITIES_G_CM3:
+    density = known_material(material).density_g_cm3
+    if density is None:
         msg = f"density_g_cm3: {material!r} has no one density; give it with the standard"
         raise CalibrationError(msg)
-    return _DENSITIES_G_CM3[name]
-
-
-def is_calcium_carbonate(material: str) -> bool:
-    """Tell whether a material is CaCO3, as coral skeleton is.
-
-    Parameters
-    ----------
-    material : str
-        Name; case does not matter.
-
-    Returns
-    -------
-    bool
-        True for aragonite, calcite and coral.
-    """
-    return _COLUMNS[_known_name(material, _COLUMNS)] == "calcium carbonate"
+    return density
 
 
 def transmission(areal_g_cm2: ArrayLike, attenuation_cm2_g: ArrayLike) -> FloatArray:
@@ -201,8 +151,9 @@ def transmission(areal_g_cm2: ArrayLike, attenuation_cm2_g: ArrayLike) -> FloatA
     return np.exp(-np.asarray(attenuation_cm2_g, np.float64) * np.asarray(areal_g_cm2, np.float64))
 
 
-def carbonate_equivalent_g_cm2(material: str, areal_g_cm2: float, effective_kev: float | None) -> float:
-    """Mass per area of CaCO3 that dims the beam as much as a standard does.
+def carbonate_equivalent_g_cm2(material: str, areal_g_cm2: float, effective_kev: float | None, *,
+                               strontium_wt_pct: float | None = None) -> float:
+    """Mass per area of carbonate that dims a beam of one energy as much as a standard does.
 
     Parameters
     ----------
@@ -211,37 +162,53 @@ def carbonate_equivalent_g_cm2(material: str, areal_g_cm2: float, effective_kev:
     areal_g_cm2 : float
         Its mass per area, density times thickness.
     effective_kev : float or None
-        Effective energy of the beam; needed unless the standard is CaCO3.
+        Effective energy of the beam; needed unless the standard is a carbonate like the other one.
+    strontium_wt_pct : float, optional
+        Strontium of the carbonate that is asked for, percent by weight: about 0.8 for coral skeleton. Pure CaCO3
+        where absent, and the standard is then taken as such where it is a carbonate.
 
     Returns
     -------
     float
-        ``sigma (mu/rho)_material / (mu/rho)_CaCO3`` in g/cm2.
+        ``sigma (mu/rho)_material / (mu/rho)_carbonate`` in g/cm2.
 
     Raises
     ------
     CalibrationError
         Where the energy is missing, or the material or energy is not in the table.
     """
-    if is_calcium_carbonate(material):
+    standard = known_material(material)
+    wanted = coral_skeleton(strontium_wt_pct or 0.0)
+    if standard.strontium_wt_pct is not None and strontium_wt_pct in {None, standard.strontium_wt_pct}:
         return areal_g_cm2
     if effective_kev is None:
-        msg = (f"effective_kev: missing, but a standard is {material}; give the effective energy of the beam in keV, "
-               "or use standards of aragonite, which nearly do without it")
+        msg = f"effective_kev: missing, but a standard is {material}; give the effective energy of the beam in keV"
         raise CalibrationError(msg)
-    ratio = mass_attenuation_cm2_g(material, effective_kev) / mass_attenuation_cm2_g("calcium carbonate", effective_kev)
+    ratio = mass_attenuation_cm2_g(standard, effective_kev) / mass_attenuation_cm2_g(wanted, effective_kev)
     return float(areal_g_cm2 * ratio)
 
 
-def _known_name(material: str, names: dict[str, str]) -> str:
-    """The listed spelling of a material, or an error that lists them."""
-    name = " ".join(material.lower().split())
-    if name in names:
-        return name
-    near = difflib.get_close_matches(name, names, n=1)
-    hint = f"did you mean {near[0]!r}? " if near else ""
-    msg = f"material: {material!r} is not known; {hint}known are {', '.join(sorted(names))}"
-    raise CalibrationError(msg)
+def log_table(material: Material) -> tuple[FloatArray, FloatArray]:
+    """The table of a material.
+
+    Parameters
+    ----------
+    material : Material
+        Elements by mass.
+
+    Returns
+    -------
+    log_kev, log_attenuation : ndarray, shape (n,)
+        Natural logarithms of the energy in keV, rising, and of the mass attenuation coefficient in cm2/g.
+    """
+    table = _table()
+    mu = np.sum([share * table[element] for element, share in material.shares.items()], axis=0)
+    return np.log(table["energy_kev"]), np.asarray(np.log(mu))
+
+
+def _material(material: str | Material) -> Material:
+    """A material, looked up where only its name is given."""
+    return material if isinstance(material, Material) else known_material(material)
 
 
 @cache

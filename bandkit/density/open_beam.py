@@ -14,7 +14,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from bandkit.density.beam import Beam, BeamSamples, fit_beam
+from bandkit.density.beam import Beam, BeamSamples
+from bandkit.density.beam_fit import fit_beam_and_veil
+from bandkit.density.veil import Veil, VeilMaps, spread_out
 from bandkit.images.blocks import block_means
 
 FloatArray = NDArray[np.float64]
@@ -42,19 +44,22 @@ _MAX_SAMPLES = 4000
 
 
 def find_open_beam(intensity: ArrayLike, step_px: float, *, exclude_boxes_px: Sequence[Box] = (),
-                   dark_intensity: float = 0.0) -> BeamSamples:
+                   dark_intensity: float = 0.0, mm_per_px: float | None = None) -> BeamSamples:
     """Find samples of the open beam in a reduced image.
 
     Parameters
     ----------
     intensity : array_like, shape (h, w)
-        Intensity that arrived, as means over blocks of ``step_px`` pixels; NaN is left out.
+        Exposure that arrived, as means over blocks of ``step_px`` pixels; NaN is left out. Its natural logarithm must
+        be that of the dose, so that the shadow of a slab is deep.
     step_px : float
         Pixels of the full image per value.
     exclude_boxes_px : sequence of boxes
         Boxes ``x0, y0, x1, y1`` in pixels of the full image that hold standards, bar or labels.
     dark_intensity : float
         Intensity at or below which there was no beam.
+    mm_per_px : float, optional
+        Scale of the full image: with it the veil is allowed for, which is thinner beside the slab.
 
     Returns
     -------
@@ -74,9 +79,10 @@ def find_open_beam(intensity: ArrayLike, step_px: float, *, exclude_boxes_px: Se
     excluded = _excluded(log.shape, cell_px, exclude_boxes_px)
     largest = _largest_difference(log)
     usable = ~excluded & ~_painted(cells, largest)
+    spread = None if mm_per_px is None else spread_out(np.maximum(cells, 0.0), 1.0, mm_per_px * cell_px)
     best = np.zeros(log.shape, dtype=bool)
     for seed in _seeds(log, _smooth(largest, usable)):
-        claimed = _grow(cells, log, seed, usable)
+        claimed = _grow(cells, log, seed, usable, spread)
         if claimed.sum() > best.sum():
             best = claimed
     return _samples(cells, _without_margin(best), cell_px)
@@ -126,13 +132,16 @@ def _seeds(log: FloatArray, smooth: BoolArray) -> list[BoolArray]:
     return [np.asarray(regions == region) for region in large[np.argsort(-levels)][:_MAX_SEEDS]]
 
 
-def _grow(cells: FloatArray, log: FloatArray, seed: BoolArray, usable: BoolArray) -> BoolArray:
+def _grow(cells: FloatArray, log: FloatArray, seed: BoolArray, usable: BoolArray,
+          spread: VeilMaps | None) -> BoolArray:
     """Claim the cells that agree with a surface through those claimed before."""
-    rows, cols = np.ogrid[: log.shape[0], : log.shape[1]]
+    rows, cols = np.mgrid[: log.shape[0], : log.shape[1]]
     claimed = seed
     for agree in _AGREE:
-        beam = _fit(cells, claimed)
+        beam, veil = _fit(cells, claimed, spread)
         surface = beam.log_intensity(cols, rows)
+        if veil is not None:
+            surface = np.log(np.exp(surface) + veil.exposure(cols, rows))
         off = np.abs(log - surface)
         claimed = _opened((off <= agree + 3 * np.nan_to_num(beam.residual_frac)) & usable)
         if not claimed.any():
@@ -142,12 +151,13 @@ def _grow(cells: FloatArray, log: FloatArray, seed: BoolArray, usable: BoolArray
     return claimed if brighter.mean() < _MOST_BRIGHTER_FRAC else np.zeros_like(claimed)
 
 
-def _fit(cells: FloatArray, claimed: BoolArray) -> Beam:
-    """The surface through some of the cells."""
+def _fit(cells: FloatArray, claimed: BoolArray, spread: VeilMaps | None) -> tuple[Beam, Veil | None]:
+    """The surface through some of the cells, and the veil."""
     rows, cols = np.nonzero(claimed)
     every = max(1, rows.size // _MAX_SAMPLES)
     rows, cols = rows[::every], cols[::every]
-    return fit_beam(cols, rows, cells[rows, cols], shape=cells.shape)
+    samples = BeamSamples(x_px=cols.astype(np.float64), y_px=rows.astype(np.float64), intensity=cells[rows, cols])
+    return fit_beam_and_veil(samples, shape=(cells.shape[0], cells.shape[1]), spread=spread)
 
 
 def _opened(mask: BoolArray) -> BoolArray:

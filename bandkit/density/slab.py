@@ -30,11 +30,27 @@ def slab_density_g_cm3(areal_g_cm2: ArrayLike, thickness_mm: ArrayLike) -> Float
     CalibrationError
         For a thickness that is not positive.
     """
+    raise_for_thickness(thickness_mm)
+    return np.asarray(areal_g_cm2, np.float64) / (np.asarray(thickness_mm, np.float64) / 10.0)
+
+
+def raise_for_thickness(thickness_mm: ArrayLike) -> None:
+    """Refuse a thickness that is none.
+
+    Parameters
+    ----------
+    thickness_mm : array_like
+        One value or several.
+
+    Raises
+    ------
+    CalibrationError
+        For one that is not above 0.
+    """
     thickness = np.asarray(thickness_mm, np.float64)
     if not np.all(thickness > 0):
         msg = f"slab_thickness_mm: {float(np.min(thickness)):g} is not a thickness; give it in mm, above 0"
         raise CalibrationError(msg)
-    return np.asarray(areal_g_cm2, np.float64) / (thickness / 10.0)
 
 
 def thickness_sd_frac(thickness_mm: float, thickness_sd_mm: float | None) -> float:

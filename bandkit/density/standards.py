@@ -8,16 +8,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from bandkit.density.attenuation import mass_attenuation_cm2_g
 from bandkit.density.beam import Beam
 from bandkit.density.grey import Patch
+from bandkit.density.materials import Material, coral_skeleton
+from bandkit.density.response import Response
+from bandkit.density.veil import Veil
 from bandkit.errors import CalibrationError
 
 FloatArray = NDArray[np.float64]
 
-# How well thickness and density of a bought or ground standard are known, one standard deviation.
-_STANDARD_SD_FRAC = 0.005
-# Smallest error of intensity, as a fraction, that is believed.
-_LEAST_SD_FRAC = 5e-4
+# Mean energy of the beam of usual radiographs of corals, 50 to 70 kVp behind some aluminium, as detectors see it.
+USUAL_KEV = 36.0
 # Least attenuation per mass (cm2/g) that standards must show: CaCO3 has 0.14 at 150 keV, noise and heel far less.
 _LEAST_SLOPE_CM2_G = 0.02
 # With the open beam known worse than this (natural log), one standard decides nothing.
@@ -31,7 +33,7 @@ class StandardSamples:
     Parameters
     ----------
     areal_density_g_cm2 : ndarray, shape (n,)
-        Mass per area stated for each, as CaCO3.
+        Mass per area stated for each, of its own material, along the ray.
     intensity, sd : ndarray, shape (n,)
         Intensity behind each, and the standard deviation of that mean.
     log_beam, log_beam_sd : ndarray, shape (n,)
@@ -40,6 +42,10 @@ class StandardSamples:
         What the logarithm of the open beam may be off by at all of them together.
     labels : tuple of str
         One per standard, such as "aragonite 3.0 mm".
+    materials : tuple of Material
+        What each is made of; all aragonite of coral where empty.
+    veil_frac : ndarray or None, shape (n,)
+        Veil at each as a share of the open beam there; none where None.
     """
 
     areal_density_g_cm2: FloatArray
@@ -49,10 +55,48 @@ class StandardSamples:
     log_beam_sd: FloatArray
     beam_level_sd: float
     labels: tuple[str, ...]
+    materials: tuple[Material, ...] = ()
+    veil_frac: FloatArray | None = None
+
+    def material(self, index: int) -> Material:
+        """What a standard is made of.
+
+        Parameters
+        ----------
+        index : int
+            Its place among the standards.
+
+        Returns
+        -------
+        Material
+            Aragonite of coral where nothing else is said.
+        """
+        return self.materials[index] if self.materials else coral_skeleton()
+
+    @property
+    def rough_g_cm2(self) -> FloatArray:
+        """Mass per area of coral that dims about as much, at the usual energy; to put different materials in order."""
+        coral = float(mass_attenuation_cm2_g(coral_skeleton(), USUAL_KEV))
+        of = [self.material(i) for i in range(len(self.intensity))]
+        ratio = [1.0 if m.is_coral else float(mass_attenuation_cm2_g(m, USUAL_KEV)) / coral for m in of]
+        return np.asarray(self.areal_density_g_cm2 * np.array(ratio))
+
+    @property
+    def veil(self) -> FloatArray:
+        """Veil at each standard as a share of the open beam there."""
+        return np.zeros(len(self.intensity)) if self.veil_frac is None else np.asarray(self.veil_frac)
 
 
-def standard_samples(patches: Sequence[Patch], centres_px: Sequence[tuple[float, float]],
-                     areal_density_g_cm2: Sequence[float], labels: Sequence[str], beam: Beam) -> StandardSamples:
+def standard_samples(
+    patches: Sequence[Patch],
+    centres_px: Sequence[tuple[float, float]],
+    areal_density_g_cm2: Sequence[float],
+    labels: Sequence[str],
+    beam: Beam,
+    *,
+    materials: Sequence[Material] = (),
+    veil: Veil | None = None,
+) -> StandardSamples:
     """Put together what is known of each standard.
 
     Parameters
@@ -62,11 +106,15 @@ def standard_samples(patches: Sequence[Patch], centres_px: Sequence[tuple[float,
     centres_px : sequence of (x, y)
         Middle of each box.
     areal_density_g_cm2 : sequence of float
-        Mass per area stated for each, as CaCO3.
+        Mass per area stated for each, of its own material.
     labels : sequence of str
         Names of the standards.
     beam : Beam
         The open beam.
+    materials : sequence of Material
+        What each is made of; all aragonite of coral where empty.
+    veil : Veil, optional
+        The veil over the image.
 
     Returns
     -------
@@ -83,20 +131,29 @@ def standard_samples(patches: Sequence[Patch], centres_px: Sequence[tuple[float,
         raise CalibrationError(msg, reason="no-standards")
     x, y = np.array(centres_px, np.float64).T
     middle = (float(x.mean()), float(y.mean()))
+    log_beam = beam.log_intensity(x, y)
     return StandardSamples(
         areal_density_g_cm2=np.array(areal_density_g_cm2, np.float64),
-        intensity=np.array([p.intensity for p in patches]), sd=np.array([p.sd for p in patches]),
-        log_beam=beam.log_intensity(x, y), log_beam_sd=beam.log_sd(x, y, relative_to_px=middle),
-        beam_level_sd=float(beam.log_sd(*middle)), labels=tuple(labels))
+        intensity=np.array([p.intensity for p in patches]),
+        sd=np.array([p.sd for p in patches]),
+        log_beam=log_beam,
+        log_beam_sd=beam.log_sd(x, y, relative_to_px=middle),
+        beam_level_sd=float(beam.log_sd(*middle)),
+        labels=tuple(labels),
+        materials=tuple(materials),
+        veil_frac=None if veil is None else veil.exposure(x, y) / np.exp(log_beam),
+    )
 
 
-def raise_for_standards(standards: StandardSamples) -> None:
+def raise_for_standards(standards: StandardSamples, response: Response) -> None:
     """Refuse standards that cannot carry a curve.
 
     Parameters
     ----------
     standards : StandardSamples
         What was measured on the standards.
+    response : Response
+        First guess of the curve between signal and exposure.
 
     Raises
     ------
@@ -113,8 +170,9 @@ def raise_for_standards(standards: StandardSamples) -> None:
         msg = (f"density.standards: no intensity behind {bad}; move its box_px onto it, or check image.dense "
                "and image.values")
         raise CalibrationError(msg)
-    attenuation = standards.log_beam - np.log(intensity)
-    slope = float(np.polyfit(areal, attenuation, 1)[0]) if len(areal) > 1 and np.ptp(areal) > 0 else None
+    attenuation = standards.log_beam - response.log_exposure(intensity)
+    rough = standards.rough_g_cm2
+    slope = float(np.polyfit(rough, attenuation, 1)[0]) if len(areal) > 1 and np.ptp(rough) > 0 else None
     if slope is not None and abs(slope) < _LEAST_SLOPE_CM2_G:
         msg = ("density.standards: thick and thin let equally much through; do the boxes lie beside the standards, or "
                "all on one step? move each box_px onto its own")
@@ -130,22 +188,3 @@ def raise_for_standards(standards: StandardSamples) -> None:
         msg = ("density.standards: all are brighter than the open beam; image.dense is likely the wrong way round, "
                "or open_beam_px lies on material")
         raise CalibrationError(msg)
-
-
-def intensity_errors(standards: StandardSamples) -> FloatArray:
-    """Standard deviation of each standard's intensity, all causes.
-
-    Parameters
-    ----------
-    standards : StandardSamples
-        What was measured on the standards.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Noise of the mean, the open beam's error there, and 0.5 % of the stated mass.
-    """
-    intensity = standards.intensity
-    attenuation = np.abs(standards.log_beam - np.log(intensity))
-    frac = np.hypot(np.hypot(standards.log_beam_sd, _LEAST_SD_FRAC), _STANDARD_SD_FRAC * attenuation)
-    return np.hypot(standards.sd, frac * intensity)

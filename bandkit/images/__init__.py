@@ -11,11 +11,11 @@ import os
 from pathlib import Path
 
 from bandkit.errors import ImageReadError
+from bandkit.images.kinds import is_dicom, is_tiff
 from bandkit.images.source import ImageHeader, ImageSource, Overview
 
 __all__ = ["ImageHeader", "ImageSource", "Overview", "open_image"]
 
-_TIFF_STARTS = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
 _PNG_START = b"\x89PNG\r\n\x1a\n"
 _JPEG_START = b"\xff\xd8\xff"
 # Files that people hand over by mistake: where the sign stands, the sign, what it is.
@@ -32,7 +32,7 @@ _OTHER_KINDS = (
 
 
 def open_image(path: str | os.PathLike[str]) -> ImageSource:
-    """Open a TIFF, PNG or JPEG file for reading regions of it.
+    """Open a TIFF, PNG, JPEG or DICOM file for reading regions of it.
 
     Parameters
     ----------
@@ -50,15 +50,17 @@ def open_image(path: str | os.PathLike[str]) -> ImageSource:
         The file is missing, empty, damaged, too large or of a kind that is
         not read. ``reason`` is one of ``missing-image``, ``unreadable-image``,
         ``unknown-format``, ``unsupported-image``, ``truncated-image``,
-        ``image-too-large``, ``missing-extra``, ``out-of-memory``, ``dicom``.
+        ``image-too-large``, ``missing-extra``, ``out-of-memory``.
     """
     path = Path(path)
     start = _first_bytes(path)
-    if start[128:132] == b"DICM":
-        msg = f"{path}: DICOM is not read yet: convert to 16-bit TIFF without windowing"
-        raise ImageReadError(msg, reason="dicom")
-    # The readers are imported here: each brings its own libraries.
-    if start.startswith(_TIFF_STARTS):
+    # The readers are imported here: each brings its own libraries. DICOM comes first: before its sign may stand any
+    # 128 bytes, also those that begin a TIFF file.
+    if is_dicom(start, path.stat().st_size):
+        from bandkit.images.dicom import DicomSource
+
+        return DicomSource(path)
+    if is_tiff(start):
         from bandkit.images.tiff import TiffSource
 
         return TiffSource(path)

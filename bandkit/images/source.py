@@ -10,11 +10,11 @@ from __future__ import annotations
 import hashlib
 import operator
 from abc import ABC, abstractmethod
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Literal, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -25,6 +25,7 @@ from bandkit.images.blocks import block_means
 from bandkit.images.checks import reading
 
 Pixels = npt.NDArray[Any]
+SpacingAt = Literal["object", "detector", "unclear", "tags"]
 Box = tuple[int, int, int, int]
 """x0, y0, x1, y1 in whole pixels; x1 and y1 are the first ones outside."""
 
@@ -50,7 +51,7 @@ class ImageHeader:
     ----------
     path : Path
         The file.
-    format : {"TIFF", "PNG", "JPEG"}
+    format : {"TIFF", "PNG", "JPEG", "DICOM"}
         Told from its content.
     stored_width_px, stored_height_px : int
         Size as stored, before the orientation is applied.
@@ -68,6 +69,15 @@ class ImageHeader:
         The file stores white as zero.
     notes : tuple of Flag, default empty
         What a person should know about how the file was read.
+    spacing_at : {"object", "detector", "unclear", "tags"}
+        Where the stated resolution holds: in the thing itself, in its X-ray shadow, in one of both; "tags" are the
+        dots per inch of a picture file, which say nothing of a thing.
+    magnification : float or None
+        How much larger the X-ray shadow is than the thing, where the file says so.
+    acquisition : mapping
+        How the picture was made, as far as the file says: tube voltage and the like.
+    modality : str
+        What made it, in the letters of DICOM such as "CT" or "DX"; empty where the file does not say.
     """
 
     path: Path
@@ -81,6 +91,10 @@ class ImageHeader:
     orientation: int = 1
     inverted: bool = False
     notes: tuple[Flag, ...] = ()
+    spacing_at: SpacingAt = "tags"
+    magnification: float | None = None
+    acquisition: Mapping[str, float | str] = field(default_factory=dict)
+    modality: str = ""
 
     @property
     def transposed(self) -> bool:
@@ -149,7 +163,7 @@ class ImageSource(ABC):
 
     @property
     def format(self) -> str:
-        """``TIFF``, ``PNG`` or ``JPEG``."""
+        """``TIFF``, ``PNG``, ``JPEG`` or ``DICOM``; what a volume was cut from where it was."""
         return self.header.format
 
     @property
@@ -181,6 +195,21 @@ class ImageSource(ABC):
     def resolution_mm_px(self) -> tuple[float, float] | None:
         """Millimetres per pixel along x and y as the file states it: often wrong."""
         return self.header.resolution_mm_px
+
+    @property
+    def spacing_at(self) -> SpacingAt:
+        """Where the stated resolution holds: ``object``, ``detector``, ``unclear`` or ``tags``."""
+        return self.header.spacing_at
+
+    @property
+    def magnification(self) -> float | None:
+        """How much larger an X-ray shadow is than the thing, where the file says so."""
+        return self.header.magnification
+
+    @property
+    def acquisition(self) -> Mapping[str, float | str]:
+        """How the picture was made, as far as the file says."""
+        return self.header.acquisition
 
     @property
     def notes(self) -> tuple[Flag, ...]:

@@ -10,8 +10,9 @@ import os
 import zlib
 from collections import OrderedDict
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -27,7 +28,11 @@ from bandkit.images.tiff_page import (
     codecs_installed,
     full_size_page,
     make_header,
+    pages_behind_one,
 )
+
+if TYPE_CHECKING:
+    from tifffile import TiffFile, TiffPage
 
 _CACHE_BYTES = 64_000_000
 # Fewer than this are decoded one after the other: starting threads costs more.
@@ -42,6 +47,10 @@ class TiffSource(ImageSource):
     ----------
     path : Path
         The file.
+    pages : TiffPages, optional
+        The same file as a stack of pages, of which one is wanted.
+    number : int, default 0
+        Which page of the stack.
 
     Raises
     ------
@@ -49,21 +58,21 @@ class TiffSource(ImageSource):
         The file is damaged, or holds what cannot be measured.
     """
 
-    def __init__(self, path: Path) -> None:
-        import tifffile  # here, not above: it is needed for TIFF files only
-
-        quiet_logs("tifffile")
+    def __init__(self, path: Path, pages: TiffPages | None = None, number: int = 0) -> None:
         with reading(path):
-            tiff = tifffile.TiffFile(path)
+            tiff = _open_tiff(path) if pages is None else pages.tiff
             try:
-                self._page, page_notes = full_size_page(tiff)
+                self._page, page_notes = full_size_page(tiff) if pages is None else (pages.page(number), ())
                 self._colours = Colours.of(path, self._page)
                 check_compression(path, self._page)
                 self._layout = Layout.of(path, self._page)
+                if pages is not None:
+                    self._layout = pages.layout_of(number, self._layout)
                 header = make_header(path, self._page, self._colours, page_notes)
                 self._decode = self._page.decode  # looks into the file once, then works on bytes alone
             finally:
-                tiff.close()
+                if pages is None:
+                    tiff.close()
             self._file = path.open("rb")
         super().__init__(header)
         self._size = os.fstat(self._file.fileno()).st_size
@@ -186,6 +195,77 @@ class TiffSource(ImageSource):
             raise truncated(self.path)
         self._file.seek(offset)
         return self._file.read(count)
+
+
+class TiffPages:
+    """A TIFF file as a stack of pages of one size, such as a scan.
+
+    Parameters
+    ----------
+    path : Path
+        The file; its list of pages is read once.
+
+    Raises
+    ------
+    ImageReadError
+        The file is damaged.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        with reading(path):
+            self.tiff = _open_tiff(path)
+            # Some programs keep a whole stack, plain, behind the one page that they describe.
+            listed, behind = len(self.tiff.pages), pages_behind_one(self.page(0))
+            self.tiff.close()
+        self._behind_one = listed == 1 and behind > 1
+        self._count = behind if self._behind_one else listed
+
+    def __len__(self) -> int:
+        """Number of pages."""
+        return self._count
+
+    def open(self, number: int) -> TiffSource:
+        """Open one page.
+
+        Parameters
+        ----------
+        number : int
+            Counted from 0.
+
+        Returns
+        -------
+        TiffSource
+            The open image.
+        """
+        with reading(self.path):
+            self.tiff.filehandle.open()
+            try:
+                return TiffSource(self.path, self, number)
+            finally:
+                self.tiff.close()
+
+    def page(self, number: int) -> TiffPage:
+        """Page of the file that describes a page of the stack."""
+        return self.tiff.pages[0 if len(self.tiff.pages) == 1 else number]  # type: ignore[return-value]  # no frames
+
+    def layout_of(self, number: int, layout: Layout) -> Layout:
+        """Where the pixels of a page of the stack lie, given where those of its description do."""
+        if not self._behind_one:
+            return layout
+        if not layout.in_rows:
+            msg = f"{self.path}: a stack behind one page must be uncompressed; save one page for each slice"
+            raise ImageReadError(msg)
+        skipped = number * layout.width * layout.height * layout.samples * layout.stored_dtype.itemsize * layout.planes
+        return replace(layout, offsets=tuple(offset + skipped for offset in layout.offsets))
+
+
+def _open_tiff(path: Path) -> TiffFile:
+    """Open a file with the TIFF library."""
+    import tifffile  # here, not above: it is needed for TIFF files only
+
+    quiet_logs("tifffile")
+    return tifffile.TiffFile(path)
 
 
 class _SegmentCache:

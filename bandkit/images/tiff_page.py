@@ -80,12 +80,28 @@ def full_size_page(tiff: TiffFile) -> tuple[TiffPage, tuple[Flag, ...]]:
     largest = max(page.imagewidth * page.imagelength for _, page in images)
     images = [(at, page) for at, page in images if 2 * page.imagewidth * page.imagelength >= largest]
     at, page = images[0]
-    stacked = re.search(r"^images=(\d+)", page.description, re.MULTILINE)  # a stack kept behind one page
-    count = max(len(pages), int(stacked[1]) if stacked else 1)
+    count = max(len(pages), pages_behind_one(page))
     if at == 0 and len(images) == 1 and count == len(pages):
         return page, ()
     more = "at least " if len(pages) == _MOST_PAGES else ""
     return page, (Flag(code="first-page-used", detail=f"page {at + 1} of {more}{count}"),)
+
+
+def pages_behind_one(page: TiffPage) -> int:
+    """How many pages a file keeps behind one that it describes, as some programs write stacks.
+
+    Parameters
+    ----------
+    page : TiffPage
+        The first page.
+
+    Returns
+    -------
+    int
+        1 where there is no such stack.
+    """
+    stacked = re.search(r"^images=(\d+)", page.description, re.MULTILINE)
+    return int(stacked[1]) if stacked else 1
 
 
 def _pages(tiff: TiffFile) -> Iterator[TiffPage]:

@@ -14,7 +14,7 @@ from bandkit.propose.picture import BoolArray, Box, Parted, Thing, part, slab_of
 from bandkit.propose.standards import find_standards
 from bandkit.propose.track import propose_track
 from bandkit.record.model import Dense, Kind
-from bandkit.scale import FoundBar, find_bar_within
+from bandkit.scale import FoundBar, FoundRuler, find_bar_within, propose_ruler
 
 T_co = TypeVar("T_co", covariant=True)
 Point = tuple[float, float]
@@ -79,6 +79,8 @@ class Proposals:
         Ends of the scale bar; how long it is only a person knows.
     no_bar : str
         Why there is no bar.
+    ruler : Proposed or None
+        A ruler whose ticks say what they stand for; it is then the scale.
     standards : Proposed or None
         Boxes within standards, in the order in which they lie.
     track : Proposed or None
@@ -91,6 +93,7 @@ class Proposals:
     dense: Proposed[Dense] | None = None
     bar: Proposed[FoundBar] | None = None
     no_bar: str = ""
+    ruler: Proposed[FoundRuler] | None = None
     standards: Proposed[tuple[Box, ...]] | None = None
     track: Proposed[tuple[Point, ...]] | None = None
     open_beam: Proposed[tuple[Box, ...]] | None = None
@@ -121,12 +124,13 @@ def propose(image: Picture) -> Proposals:
     cells = block_means(colours, shrink)
     cell_px = shrink * overview.step_px
     parted = part(cells.mean(axis=2))
-    bar, no_bar = _bar(image, overview)
-    slab = _slab_apart_from(parted, bar, cell_px)
+    ruler = _ruler(image, overview)
+    bar, no_bar = _bar(image, overview) if ruler is None else (None, "")
+    slab = _slab_apart_from(parted, ruler or bar, cell_px)
     kind = guess_kind(cells, slab)
     is_radiograph = kind.value == "radiograph"
     return Proposals(
-        kind=kind, bar=bar, no_bar=no_bar,
+        kind=kind, bar=bar, no_bar=no_bar, ruler=ruler,
         dense=guess_dense(parted, slab) if is_radiograph and slab else None,
         standards=_standards(parted, slab, cell_px) if is_radiograph else None,
         track=_track(parted, slab, cell_px) if slab else None,
@@ -195,8 +199,19 @@ def _bar(image: Picture, overview: Any) -> tuple[Proposed[FoundBar] | None, str]
     return Proposed(value=found, why=why), ""
 
 
-def _slab_apart_from(parted: Parted, bar: Proposed[FoundBar] | None, cell_px: int) -> Thing | None:
-    """Largest thing that is not what the bar lies on."""
+def _ruler(image: Picture, overview: Any) -> Proposed[FoundRuler] | None:
+    """A ruler that says itself what its ticks stand for."""
+    found = propose_ruler((image.width_px, image.height_px), image.read, overview)
+    if found is None:
+        return None
+    why = (f"found, {found.n_spacings + 1} ticks {found.spacing_px:.2f} px apart; that they are "
+           f"{found.unit.tick_mm:g} mm apart follows from {found.unit.in_words}; check it against the numerals")
+    return Proposed(value=found, why=why)
+
+
+def _slab_apart_from(parted: Parted, bar: Proposed[FoundBar] | Proposed[FoundRuler] | None,
+                     cell_px: int) -> Thing | None:
+    """Largest thing that is not what the bar or the ruler lies on."""
     if bar is None:
         return slab_of(parted)
     (ax, ay), (bx, by) = bar.value.from_px, bar.value.to_px

@@ -1,4 +1,4 @@
-"""Find standards: patches in a row, each even, alike in size, of rising or falling grey."""
+"""Find standards: patches in rows, each even, alike in size, of grey that rises or falls along its row."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _LARGEST_FRAC = 0.2  # of the picture's shorter side
 
 
 def find_standards(parted: Parted, *, apart_from: Thing | None = None) -> tuple[Box, ...]:
-    """Find a row or a column of standards.
+    """Find the rows or columns of standards.
 
     Parameters
     ----------
@@ -33,15 +33,20 @@ def find_standards(parted: Parted, *, apart_from: Thing | None = None) -> tuple[
     -------
     tuple of Box
         Boxes x0, y0, x1, y1 in cells, well within the patches, in the order in which
-        they lie; empty where there are not three.
+        they lie, the longest row first; empty where there are not three in any.
     """
     patches: list[Box] = []
     for thing in parted.things:
         if thing is not apart_from and thing.filled_frac >= _LEAST_FILLED_FRAC:
             patches.extend(_steps(parted, thing))
-    rows = [_longest_row(patches, axis) for axis in (0, 1)]
-    best = max(rows, key=len)
-    return tuple(_inset(box) for box in best) if len(best) >= _FEWEST and _monotone(parted, best) else ()
+    found: list[Box] = []
+    while len(patches) >= _FEWEST:
+        best = max((_longest_row(patches, axis) for axis in (0, 1)), key=len)
+        if len(best) < _FEWEST or not _monotone(parted, best):
+            break
+        found.extend(_inset(box) for box in best)
+        patches = [patch for patch in patches if patch not in best]
+    return tuple(found)
 
 
 def _steps(parted: Parted, thing: Thing) -> Iterator[Box]:

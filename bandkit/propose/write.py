@@ -2,15 +2,27 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
-from bandkit.errors import OutputError
-from bandkit.images import open_image
+from bandkit.errors import InputError, OutputError
+from bandkit.images import ImageSource, open_image
+from bandkit.images.volume import NO_VOXEL_SIZE, open_volume
 from bandkit.propose.picture import Box
-from bandkit.propose.proposals import Proposals, propose
+from bandkit.propose.proposals import Proposals, Proposed, propose
+from bandkit.propose.scan import propose_cut
 from bandkit.record import RecordFile
+from bandkit.record.model import Kind
 
 LOOK = "proposed: look at it"
+SCAN_THICKNESS_MM = 5.0
+"""Thin enough for bands that bend, thick enough to average over pores."""
+_XRAY_MODALITIES = ("CR", "DX", "RG", "MG", "IO", "PX")
+_SPACINGS = {
+    "object": "holds in the slab itself",
+    "detector": "holds at the detector: add source_to_detector_mm and slab_to_detector_mm, or give a bar instead",
+    "unclear": "may hold in the slab or at the detector: a bar would be surer",
+}
 _FILL_IN = "# fill in: "
 
 
@@ -20,12 +32,12 @@ def write_record(image_path: str | Path) -> Path:
     Parameters
     ----------
     image_path : path
-        The image.
+        The image, or the folder of a scan.
 
     Returns
     -------
     Path
-        The record: the image's name with ``.toml``.
+        The record: the image's or folder's name with ``.toml``.
 
     Raises
     ------
@@ -40,15 +52,78 @@ def write_record(image_path: str | Path) -> Path:
     to fill in; every proposal carries a comment that says so.
     """
     image_path = Path(image_path)
+    is_folder = image_path.is_dir()
     record_path = image_path.with_suffix(".toml")
+    if is_folder:
+        # The name of a folder may hold dots, and "." is a folder too.
+        record_path = image_path.resolve().with_name(f"{image_path.resolve().name}.toml")
     if record_path.exists():
         msg = f"{record_path}: is there already and was not overwritten; change that record, or move it away"
         raise OutputError(msg)
-    with open_image(image_path) as image:
-        proposals = propose(image)
-    record = new_record(record_path, image_path.name, proposals)
+    if is_folder:
+        record = new_scan_record(record_path, image_path)
+    else:
+        with open_image(image_path) as image:
+            record = new_record(record_path, image_path.name, _as_the_file_says(propose(image), image))
+            _set_stated(record, image)
     record.save()
     return record_path
+
+
+def _as_the_file_says(proposals: Proposals, image: ImageSource) -> Proposals:
+    """What was found in a picture, less what its file knows better."""
+    modality = image.header.modality
+    if modality == "CT":
+        kind: Proposed[Kind] = Proposed(value="ct", why="the file says so")
+        return replace(proposals, kind=kind, dense=None, standards=None, open_beam=None)
+    if modality in _XRAY_MODALITIES:
+        return replace(proposals, kind=Proposed(value="radiograph", why="the file says so"))
+    return proposals
+
+
+def _set_stated(record: RecordFile, image: ImageSource) -> None:
+    """Put into a record what only DICOM states: that greys are Hounsfield units, and a spacing."""
+    if record.get(("image", "kind")) == "ct" and image.header.modality == "CT":
+        record.set(("image", "values"), "hounsfield")
+    if image.resolution_mm_px is not None and image.spacing_at in _SPACINGS:
+        record.set(("scale", "source"), "file", comment=f"{LOOK}; the file's spacing {_SPACINGS[image.spacing_at]}")
+
+
+def new_scan_record(record_path: Path, folder: Path) -> RecordFile:
+    """Put what can be found in a scan into a new record; nothing is written.
+
+    Parameters
+    ----------
+    record_path : Path
+        The record to be.
+    folder : Path
+        The folder of its slices.
+
+    Returns
+    -------
+    RecordFile
+        Ready to be saved; it lacks the size of a voxel where the slices do not say.
+    """
+    try:
+        volume, sides_known = open_volume(folder), True
+    except InputError as error:
+        if error.reason != NO_VOXEL_SIZE:
+            raise
+        # Positions are in voxels: what is found does not depend much on their shape.
+        volume, sides_known = open_volume(folder, voxel_mm=(1.0, 1.0, 1.0)), False
+    found = propose_cut(volume)
+    name = folder.resolve().name
+    head = (f"Record of the scan in {name}. What the program proposed is marked '{LOOK}': check it on the views.",)
+    record = RecordFile.create(record_path, record_path.stem, name, "ct", head, in_volume=True)
+    record.set(("volume", "points_px"), [list(point) for point in found.points_px], comment=f"{LOOK}; {found.why}")
+    record.set(("volume", "thickness_mm"), SCAN_THICKNESS_MM, comment=LOOK)
+    if not sides_known:
+        # Where a track lies on the cut depends on the shape of the voxels.
+        return record
+    points = [list(point) for point in found.track_px]
+    record.append("track", {"name": "A", "points_px": points}, comment=f"{LOOK}; in pixels of the cut")
+    lines = [line for line in record.text.splitlines() if not line.startswith(f"{_FILL_IN}voxel_mm")]
+    return RecordFile(record_path, "\n".join(lines) + "\n", None)
 
 
 def new_record(record_path: Path, image_file: str, proposals: Proposals) -> RecordFile:
@@ -73,6 +148,11 @@ def new_record(record_path: Path, image_file: str, proposals: Proposals) -> Reco
     record.set(("image", "kind"), proposals.kind.value, comment=f"{LOOK}; {proposals.kind.why}")
     if proposals.dense is not None:
         record.set(("image", "dense"), proposals.dense.value, comment=f"{LOOK}; {proposals.dense.why}")
+    if proposals.ruler is not None:
+        ruler = proposals.ruler.value
+        ends = {key: [round(v, 1) for v in at] for key, at in (("from_px", ruler.from_px), ("to_px", ruler.to_px))}
+        record.set(("scale", "ruler"), {**ends, "tick_mm": ruler.unit.tick_mm},
+                   comment=f"{LOOK}; {proposals.ruler.why}")
     if proposals.track is not None:
         points = [list(point) for point in proposals.track.value]
         record.append("track", {"name": "A", "points_px": points}, comment=f"{LOOK}; {proposals.track.why}")
@@ -94,6 +174,8 @@ def _with_finds_to_complete(text: str, proposals: Proposals) -> str:
 
 def _bar_lines(line: str, proposals: Proposals) -> list[str]:
     """The line that asks for the scale bar."""
+    if proposals.ruler is not None:
+        return []
     if proposals.bar is None:
         return [f"# {proposals.no_bar}", line]
     bar = proposals.bar.value

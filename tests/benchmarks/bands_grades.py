@@ -80,7 +80,8 @@ def grade_row(runs: Sequence[Run]) -> dict[str, float]:
     """All figures of the measurement of one grade's slabs."""
     verdicts = [run.verdict for run in runs]
     every = {name: np.concatenate([getattr(v, name) for v in verdicts]) for name in (
-        "extension_error_frac", "extension_covered", "density_error_g_cm3", "density_covered", "band_density_error_g_cm3")}
+        "extension_error_frac", "extension_covered", "density_error_g_cm3", "density_covered", "band_density_error_g_cm3",
+        "band_density_covered")}
     return marks_columns([v.marks for v in verdicts]) | {
         "mark_coverage_pct": 100 * _mean(pool([v.marks for v in verdicts]).covered),
         "count_coverage_pct": 100 * _mean([v.count_covered for v in verdicts]),
@@ -89,6 +90,7 @@ def grade_row(runs: Sequence[Run]) -> dict[str, float]:
         "density_rmse_g_cm3": _rms(every["density_error_g_cm3"]),
         "density_coverage_pct": 100 * _mean(every["density_covered"]),
         "band_density_rmse_g_cm3": _rms(every["band_density_error_g_cm3"]),
+        "band_density_coverage_pct": 100 * _mean(every["band_density_covered"]),
         "seconds": float(np.median([run.seconds for run in runs]))}
 
 
@@ -164,7 +166,7 @@ def main(arguments: list[str] | None = None) -> None:
     """Run the grades."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--generator", choices=("second", "third"), default="third")
+    parser.add_argument("--generator", choices=("second", "third", "fourth"), default="third")
     parser.add_argument("--slabs", type=int, default=20)
     parser.add_argument("--first-seed", type=int, default=0)
     parser.add_argument("--texture-gain", type=float, help="texture over the grade's nominal one, instead of the calibrated gain")

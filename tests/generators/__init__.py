@@ -1,7 +1,7 @@
 """Radiographs of invented slabs whose annual marks, growth and density are known.
 
-Two forward models, apart from the package and from each other: `generators.second`
-serves for tuning, `generators.third` for judging. They share the grades of
+Three forward models, apart from the package and from each other: `generators.second`
+serves for tuning, `generators.third` and `generators.fourth` for judging. They share the grades of
 difficulty and the form of the answer, nothing else.
 """
 

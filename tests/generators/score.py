@@ -134,7 +134,8 @@ class Verdict:
     ``extension_error_frac`` is the relative error of the extension of every whole year whose two
     marks are both right; the two density errors, in g/cm3, are against the skeleton that lies on
     the track and against the bands without the track's own texture. The ``covered`` arrays say
-    whether the 90 % interval of the same year holds the truth (density: the skeleton on the track).
+    whether the 90 % interval of the same year holds the truth. That of density is meant for the band;
+    for the very skeleton on the track, what the place of the track is worth is left out of it.
     """
 
     marks: SlabScore
@@ -144,6 +145,7 @@ class Verdict:
     density_error_g_cm3: np.ndarray
     density_covered: np.ndarray
     band_density_error_g_cm3: np.ndarray
+    band_density_covered: np.ndarray
 
 
 def judge(slab: Slab, result) -> Verdict:
@@ -163,11 +165,14 @@ def judge(slab: Slab, result) -> Verdict:
     known = np.isfinite(growth.density_g_cm3[row])
     density, density_sd = growth.density_g_cm3[row][known], growth.density_sd_g_cm3[row][known]
     density_error = density - slab.year_density_g_cm3[year][known]
+    band_error = density - slab.band_density_g_cm3[year][known]
+    under_the_track_sd = np.sqrt(density_sd**2 - growth.density_track_sd_g_cm3[row][known] ** 2)
     return Verdict(
         marks=score, count_covered=covered, extension_error_frac=extension_error / true_extension,
         extension_covered=np.abs(extension_error) <= SD_OF_90_PERCENT * growth.extension_sd_mm_yr[row],
-        density_error_g_cm3=density_error, band_density_error_g_cm3=density - slab.band_density_g_cm3[year][known],
-        density_covered=np.abs(density_error) <= SD_OF_90_PERCENT * density_sd)
+        density_error_g_cm3=density_error, band_density_error_g_cm3=band_error,
+        density_covered=np.abs(density_error) <= SD_OF_90_PERCENT * under_the_track_sd,
+        band_density_covered=np.abs(band_error) <= SD_OF_90_PERCENT * density_sd)
 
 
 def nothing_measured(slab: Slab) -> Verdict:
@@ -175,4 +180,4 @@ def nothing_measured(slab: Slab) -> Verdict:
     none, no = np.empty(0), np.empty(0, dtype=bool)
     return Verdict(marks=score_marks([], slab.mark_depth_mm, slab.track_length_mm, intervals_mm=[], probability=[]),
                    count_covered=False, extension_error_frac=none, extension_covered=no, density_error_g_cm3=none,
-                   density_covered=no, band_density_error_g_cm3=none)
+                   density_covered=no, band_density_error_g_cm3=none, band_density_covered=no)
