@@ -41,6 +41,7 @@ _RIVAL = 0.7  # a second piece with this share of the best one's score leaves th
 _HOPELESS = 0.02
 _HOPELESS_SHARE = 0.6  # of the length that halves the confidence
 _SHORTEST = 0.025  # of the longer side: strokes of a label are shorter
+_SHORTEST_IN_BOX = 0.12  # of the longer side of a box that a person draws: it is drawn round the bar
 _WIDEST = 0.12  # of the shorter side: cores are wider
 
 
@@ -196,13 +197,14 @@ def _candidates(view: _View) -> list[FoundBar]:
     x0, y0, x1, y1 = (value / view.step_px for value in view.sought_px)
     sought = grey[int(y0) : ceil(y1) + 1, int(x0) : ceil(x1) + 1]
     longest_px = max(x1 - x0, y1 - y0) * view.step_px
-    shortest_px = _HOPELESS_SHARE * _SHORTEST * longest_px / view.step_px
+    least_px = (_SHORTEST if view.box_px is None else _SHORTEST_IN_BOX) * longest_px
+    shortest_px = _HOPELESS_SHARE * least_px / view.step_px
     pieces = [piece for piece in straight_pieces(grey, grey_span(sought), shortest_px)
               if _touches(bar_of(piece, 0.0), (x0, y0, x1, y1))]
     pieces = sorted(pieces, key=lambda piece: -piece.rank)[:_MAX_MEASURED]
     measured = [bar for piece in pieces if (bar := measure(grey, piece)) is not None]
     widest_px = _WIDEST * min(view.image_size_px)
-    sized = [replace(bar, confidence=bar.confidence * _size_likeness(bar, view.step_px, longest_px, widest_px))
+    sized = [replace(bar, confidence=bar.confidence * _size_likeness(bar, view.step_px, least_px, widest_px))
              for bar in measured]
     return _without_margins(_distinct(sized))
 
@@ -298,9 +300,9 @@ def _in_box(point: Point, box: Box, slack: float) -> bool:
     return box[0] - slack <= point[0] <= box[2] + slack and box[1] - slack <= point[1] <= box[3] + slack
 
 
-def _size_likeness(bar: FoundBar, step_px: int, longest_side_px: float, widest_px: float) -> float:
+def _size_likeness(bar: FoundBar, step_px: int, least_px: float, widest_px: float) -> float:
     """Whether a piece is as large as a scale bar is drawn: longer than a letter, thinner than a core."""
-    too_short = _SHORTEST * longest_side_px / (bar.length_px * step_px)
+    too_short = least_px / (bar.length_px * step_px)
     too_wide = bar.width_px * step_px / widest_px
     return float(1 / (1 + too_short**4) / (1 + too_wide**4))
 

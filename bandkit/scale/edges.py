@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import erf, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,10 +14,9 @@ from bandkit.stats import robust_sd
 FloatArray = NDArray[np.float64]
 
 _LEAST_END_SD_PX = 0.05
-_FALL_SIGMAS = 1.683  # a normal blur lets an edge fall from 0.8 to 0.2 over this many standard deviations
-_FWHM_SIGMAS = 2.355
-_STROKE_DOUBT = 3.0  # blur pales the stroke too, and its spread is only roughly known
-_MOST_PALED = 0.4  # of a narrow shaft of which the blur leaves little to measure
+_ODD_SHAPE = 0.5
+_STROKE_DOUBT = 0.5  # of what an end stroke seems to add: blur and thickness are known to about that
+_MOST_PALED = 0.8  # of a narrow shaft of which the blur leaves little to measure
 
 
 def measure(grey: Grey, rough: Piece, *, slack: float = 2.0) -> FoundBar | None:
@@ -134,6 +132,7 @@ class _Profile:
     beside: FloatArray
     length: float
     width: float
+    paled: float
 
     @classmethod
     def along_piece(cls, grey: Grey, piece: Piece, slack: float) -> _Profile:
@@ -148,12 +147,13 @@ class _Profile:
                    lane_a=np.median(_sample(grey, piece, along, -lane), axis=0),
                    lane_b=np.median(_sample(grey, piece, along, lane), axis=0),
                    beside=_sample(grey, piece, along, np.array([-lane[0], lane[0]])).mean(axis=0),
-                   length=piece.length, width=piece.width)
+                   length=piece.length, width=piece.width, paled=_paled(grey, piece, rows))
 
     def turned(self) -> _Profile:
         """Return the same profile, walked from the other end."""
         return _Profile(along=-self.along[::-1], own=self.own[::-1], lane_a=self.lane_b[::-1],
-                        lane_b=self.lane_a[::-1], beside=self.beside[::-1], length=self.length, width=self.width)
+                        lane_b=self.lane_a[::-1], beside=self.beside[::-1], length=self.length, width=self.width,
+                        paled=self.paled)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -190,23 +190,54 @@ def _find_end(profile: _Profile) -> _End | None:
         near = (along >= place - reach) & (along <= place + reach)
         place = float(along[near][0] - 0.25 + 0.5 * np.sum(own[near] - bottom) / (top - bottom))
     noise = float((own[core][2:] - own[core][:-2]).std()) / np.sqrt(2) / abs(top - bottom)
+    excess = _stroke_excess(profile, core, inside - surround, surround)
     # noise in the edge itself and in the two levels; an edge of odd shape has no one place; and
-    # an end stroke that outshines a narrow, blurred shaft moves the end outwards by an unknown part of that
-    sd = float(np.hypot(_LEAST_END_SD_PX, noise * np.sqrt(3 * reach)) + 0.5 * abs(place - crossing)
-               + _STROKE_DOUBT * _stroke_excess(profile, core, inside - surround, blur))
-    return _End(at=place, sd=sd, blur=blur, beyond=bottom)
+    # what an end stroke adds is known only as well as the blur
+    sd = float(np.hypot(_LEAST_END_SD_PX, noise * np.sqrt(3 * reach)) + _ODD_SHAPE * abs(place - crossing)
+               + _STROKE_DOUBT * excess)
+    return _End(at=place - excess, sd=sd, blur=blur, beyond=bottom)
 
 
-def _stroke_excess(profile: _Profile, core: NDArray[np.bool_], contrast: float, blur: float) -> float:
-    """Length that the far end seems to gain by an end stroke whose light blur spreads into the middle rows."""
+def _stroke_excess(profile: _Profile, core: NDArray[np.bool_], contrast: float, surround: float) -> float:
+    r"""Length that the far end gains by an end stroke, which outshines a narrow shaft that blur has paled.
+
+    Of ink of contrast C a shaft shows only A, a stroke of thickness t all of it: light summed along the middle and
+    divided by A is longer by :math:`t (C / A - 1) = (C t / A)(1 - A / C)`. Beside the shaft the stroke shows by how
+    much it rises over the shaft's own fringe.
+    """
+    fringe = float(np.median(profile.beside[core]) - surround) / contrast
     beside = (profile.beside - np.median(profile.beside[core])) / contrast
     beyond_core = profile.along > 0.35 * profile.length
-    stroke = 0.5 * float(np.sum(np.clip(beside[beyond_core] - 3 * beside[core].std(), 0.0, None)))
-    sigma = max(blur / _FALL_SIGMAS, 0.3)
-    # a rectangle blurred much has the width at half height of a normal curve with the same variance
-    drawn = min(profile.width**2, 12 * max((profile.width / _FWHM_SIGMAS) ** 2 - sigma**2, 0.0)) ** 0.5
-    paled = 1 - erf(drawn / (2 * sqrt(2) * sigma))
-    return stroke * min(paled, _MOST_PALED)
+    rise = 0.5 * float(np.sum(np.clip(beside[beyond_core] - 3 * beside[core].std(), 0.0, None)))
+    ink = 1 / (1 - profile.paled)  # in units of what the shaft shows
+    return max(rise * ink / max(ink - fringe, 0.2 * ink) * profile.paled, 0.0)
+
+
+def _paled(grey: Grey, piece: Piece, rows: FloatArray) -> float:
+    """Share of its contrast that a shaft lost to blur in its middle rows, by a blurred rectangle fitted across it."""
+    from scipy.optimize import least_squares  # slow to load, and only needed where a bar is measured
+    from scipy.special import ndtr
+
+    reach = piece.width / 2 + 4.0 + 0.5 * piece.width
+    across = np.arange(-reach, reach + 0.25, 0.5)
+    along = np.linspace(-0.3, 0.3, int(np.clip(0.6 * piece.length, 8, 200))) * piece.length
+    seen = np.mean(_sample(grey, piece, along, across), axis=1)
+    level, height = float(np.median(seen[[0, 1, -2, -1]])), float(np.ptp(seen))
+    if height == 0:
+        return 0.0
+    seen = (seen - level) * piece.sign / height
+
+    def shown(width: float, sigma: float, v: FloatArray) -> FloatArray:
+        return np.asarray(ndtr((v + width / 2) / sigma) - ndtr((v - width / 2) / sigma))
+
+    def off(p: FloatArray) -> FloatArray:
+        return np.asarray(p[2] * shown(p[0], p[1], across - p[3]) + p[4] - seen)
+
+    start = [piece.width, 0.25 * piece.width, 1.2, 0.0, 0.0]
+    limits = ([0.3 * piece.width, 0.2, 0.5, -2.0, -0.3], [1.3 * piece.width + 1, piece.width + 1, 6.0, 2.0, 0.3])
+    fitted = least_squares(off, start, bounds=limits, method="trf").x
+    # linear sampling blurs a little as well; it is part of what is fitted
+    return float(np.clip(1 - shown(fitted[0], fitted[1], rows).mean(), 0.0, _MOST_PALED))
 
 
 def _levels(along: FloatArray, own: FloatArray, place: float, reach: float) -> tuple[float, float] | None:

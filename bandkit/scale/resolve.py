@@ -7,14 +7,20 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bandkit.errors import ScaleError
 from bandkit.flags import Flag
 from bandkit.scale.bar import SURE_CONFIDENCE, OverviewLike, Read, find_bar_within
+from bandkit.scale.from_ruler import mm_per_px, rulers_of
+from bandkit.scale.perspective import STEEP, Plane, plane_of
 from bandkit.scale.piece import Point
+from bandkit.scale.xray import magnification
 
 if TYPE_CHECKING:
-    from bandkit.record import BarSpec, ScaleSpec
+    from bandkit.record import BarSpec, RectifySpec, RulerSpec, ScaleSpec
+
+FloatArray = NDArray[np.float64]
 
 MM_PER_INCH = 25.4
 HAND_END_SD_PX = 0.5
@@ -44,12 +50,15 @@ class Scale:
         Millimetres per pixel along x and y, corrected for magnification.
     sd_frac : float
         Standard deviation of the scale as a fraction; common to all lengths of the slab.
-    source : {"bar", "bar found", "mm_per_px", "file"}
+    source : {"bar", "bar found", "ruler", "ruler found", "corners", "mm_per_px", "file"}
         Where it comes from.
     magnification : float
         What lengths at the detector were divided by; 1 where not corrected.
     bar_px : tuple of two points or None
-        Ends of the bar.
+        Ends of the bar, or outermost ticks of the ruler.
+    plane : Plane or None
+        The plane in which lengths are measured where the picture is oblique; ``x_mm_px`` and ``y_mm_px`` then hold at
+        the middle of its rectangle.
     flags : tuple of Flag
         Doubts about it.
     """
@@ -60,6 +69,7 @@ class Scale:
     source: str
     magnification: float = 1.0
     bar_px: tuple[Point, Point] | None = None
+    plane: Plane | None = None
     flags: tuple[Flag, ...] = ()
 
     def __post_init__(self) -> None:
@@ -82,6 +92,19 @@ class Scale:
     def mm_per_px(self) -> tuple[float, float]:
         """Both directions, x first."""
         return self.x_mm_px, self.y_mm_px
+
+
+    def to_mm(self, x_px: FloatArray | float, y_px: FloatArray | float) -> tuple[FloatArray, FloatArray]:
+        """Places of the picture in the plane in which lengths are measured, in mm."""
+        if self.plane is not None:
+            return self.plane.to_mm(x_px, y_px)
+        return np.asarray(x_px, float) * self.x_mm_px, np.asarray(y_px, float) * self.y_mm_px
+
+    def to_px(self, x_mm: FloatArray | float, y_mm: FloatArray | float) -> tuple[FloatArray, FloatArray]:
+        """Places in that plane on the picture, in pixels."""
+        if self.plane is not None:
+            return self.plane.to_px(x_mm, y_mm)
+        return np.asarray(x_mm, float) / self.x_mm_px, np.asarray(y_mm, float) / self.y_mm_px
 
 
 def scale_from_bar(from_px: Point, to_px: Point, length_mm: float, *, end_sd_px: float = HAND_END_SD_PX,
@@ -155,7 +178,8 @@ def scale_from_numbers(x_mm_px: float, y_mm_px: float | None = None, *, sd_frac:
                  sd_frac=NUMBERS_SD_FRAC if sd_frac is None else sd_frac, source="mm_per_px")
 
 
-def scale_from_tags(resolution_mm_px: tuple[float, float] | None, *, sd_frac: float | None = None) -> Scale:
+def scale_from_tags(resolution_mm_px: tuple[float, float] | None, *, sd_frac: float | None = None,
+                    spacing_at: str = "tags") -> Scale:
     """Scale from the resolution that the image file states.
 
     Parameters
@@ -163,12 +187,15 @@ def scale_from_tags(resolution_mm_px: tuple[float, float] | None, *, sd_frac: fl
     resolution_mm_px : tuple of float or None
         Millimetres per pixel along x and y as the file states them.
     sd_frac : float, optional
-        What it may be off by; `TAGS_SD_FRAC` where absent.
+        What it may be off by; `TAGS_SD_FRAC` where absent, `NUMBERS_SD_FRAC` for a spacing in the slab itself.
+    spacing_at : {"tags", "object", "detector", "unclear"}, optional
+        Where the stated resolution holds: a picture's dots per inch, in the slab itself, in its X-ray shadow, or in
+        one of these two.
 
     Returns
     -------
     Scale
-        Flagged: such tags are often wrong.
+        Flagged, unless it holds in the slab itself: tags are often wrong, a shadow is larger than the thing.
 
     Raises
     ------
@@ -179,49 +206,16 @@ def scale_from_tags(resolution_mm_px: tuple[float, float] | None, *, sd_frac: fl
         msg = "scale.source: the image file states no resolution; give scale.bar or scale.mm_per_px instead"
         raise ScaleError(msg)
     x_mm_px, y_mm_px = resolution_mm_px
-    scale = Scale(x_mm_px=x_mm_px, y_mm_px=y_mm_px, sd_frac=TAGS_SD_FRAC if sd_frac is None else sd_frac, source="file")
-    flag = Flag(code="scale-from-file-tags", detail=_dots_per_inch(x_mm_px, y_mm_px))
-    return replace(scale, flags=(flag,))
-
-
-def magnification(source_to_detector_mm: float, slab_to_detector_mm: float) -> float:
-    """How much larger than the slab its X-ray shadow is.
-
-    Parameters
-    ----------
-    source_to_detector_mm : float
-        From the X-ray source to film or detector.
-    slab_to_detector_mm : float
-        From the middle of the slab's thickness to film or detector.
-
-    Returns
-    -------
-    float
-        Lengths at the detector over lengths in the slab, at least 1.
-
-    Raises
-    ------
-    ScaleError
-        Distances that no set-up has.
-
-    Notes
-    -----
-    By similar triangles :math:`M = D / (D - h)`, with the distance D from source to
-    detector and the height h of the slab's middle over the detector: at 1000 mm a slab
-    lying 5 mm up on average is shown 0.5 % too large, one on a tray 40 mm up 4.2 %.
-    """
-    if not (np.isfinite(source_to_detector_mm) and source_to_detector_mm > 0):
-        msg = f"scale.source_to_detector_mm: must be positive, got {source_to_detector_mm:g}"
-        raise ScaleError(msg)
-    if not 0 <= slab_to_detector_mm < source_to_detector_mm:
-        msg = (f"scale.slab_to_detector_mm: must be from 0 up to source_to_detector_mm ({source_to_detector_mm:g}), "
-               f"got {slab_to_detector_mm:g}")
-        raise ScaleError(msg)
-    return source_to_detector_mm / (source_to_detector_mm - slab_to_detector_mm)
+    usual = NUMBERS_SD_FRAC if spacing_at == "object" else TAGS_SD_FRAC
+    scale = Scale(x_mm_px=x_mm_px, y_mm_px=y_mm_px, sd_frac=usual if sd_frac is None else sd_frac, source="file")
+    if spacing_at == "tags":
+        return replace(scale, flags=(Flag(code="scale-from-file-tags", detail=_dots_per_inch(x_mm_px, y_mm_px)),))
+    return replace(scale, flags=(Flag(code="spacing-unclear"),)) if spacing_at == "unclear" else scale
 
 
 def resolve_scale(spec: ScaleSpec, *, kind: str, resolution_mm_px: tuple[float, float] | None,
-                  size_px: tuple[int, int], read: Read, overview: Callable[[], OverviewLike]) -> Scale:
+                  size_px: tuple[int, int], read: Read, overview: Callable[[], OverviewLike],
+                  spacing_at: str = "tags", file_magnification: float | None = None) -> Scale:
     """Scale of an image from what its record says.
 
     Parameters
@@ -240,6 +234,10 @@ def resolve_scale(spec: ScaleSpec, *, kind: str, resolution_mm_px: tuple[float, 
     overview : callable
         Gives block means of the whole image; only called where a bar must be found
         in a large region.
+    spacing_at : {"tags", "object", "detector", "unclear"}, optional
+        Where the resolution that the file states holds; see `scale_from_tags`.
+    file_magnification : float, optional
+        Magnification that the file states for a resolution at the detector.
 
     Returns
     -------
@@ -254,14 +252,20 @@ def resolve_scale(spec: ScaleSpec, *, kind: str, resolution_mm_px: tuple[float, 
     if spec.bar is not None:
         scale = _from_bar_spec(spec.bar, spec.sd_frac, size_px=size_px, read=read, overview=overview)
         scale = _flag_oblong_pixels(scale, resolution_mm_px)
+    elif spec.rulers:
+        scale = _from_rulers(spec.rulers, spec.sd_frac, size_px=size_px, read=read, overview=overview)
+        scale = _flag_oblong_pixels(scale, resolution_mm_px) if scale.x_mm_px == scale.y_mm_px else scale
+    elif spec.rectify is not None:
+        scale = _from_corners(spec.rectify, spec.sd_frac, kind)
     elif spec.mm_per_px is not None:
         scale = scale_from_numbers(*spec.mm_per_px, sd_frac=spec.sd_frac)
     elif spec.from_file:
-        scale = scale_from_tags(resolution_mm_px, sd_frac=spec.sd_frac)
+        scale = scale_from_tags(resolution_mm_px, sd_frac=spec.sd_frac, spacing_at=spacing_at)
     else:
-        msg = "scale: nothing is given; give one of scale.bar, scale.mm_per_px or scale.source"
+        msg = "scale: nothing is given; give one of scale.bar, scale.ruler, scale.mm_per_px or scale.source"
         raise ScaleError(msg)
-    return _flag_size(_correct_magnification(scale, spec, kind), size_px)
+    stated_at = spacing_at if spec.from_file else "tags"
+    return _flag_size(_correct_magnification(scale, spec, kind, stated_at, file_magnification), size_px)
 
 
 def _from_bar_spec(bar: BarSpec, sd_frac: float | None, *, size_px: tuple[int, int], read: Read,
@@ -283,10 +287,38 @@ def _from_bar_spec(bar: BarSpec, sd_frac: float | None, *, size_px: tuple[int, i
     return replace(scale, flags=tuple(flags))
 
 
-def _correct_magnification(scale: Scale, spec: ScaleSpec, kind: str) -> Scale:
+def _from_rulers(specs: tuple[RulerSpec, ...], sd_frac: float | None, *, size_px: tuple[int, int], read: Read,
+                 overview: Callable[[], OverviewLike]) -> Scale:
+    """Scale from one ruler, or from two at right angles."""
+    places, flags = rulers_of(specs, size_px=size_px, read=read, overview=overview)
+    x_mm_px, y_mm_px, found_sd_frac = mm_per_px(places)
+    first = places[0][0]
+    return Scale(x_mm_px=x_mm_px, y_mm_px=y_mm_px, sd_frac=found_sd_frac if sd_frac is None else sd_frac, flags=flags,
+                 source="ruler" if specs[0].from_px else "ruler found", bar_px=(first.from_px, first.to_px))
+
+
+def _from_corners(spec: RectifySpec, sd_frac: float | None, kind: str) -> Scale:
+    """Scale in the plane of four corners."""
+    if kind not in ("photograph", "luminescence"):
+        msg = (f"scale.rectify: image.kind is {kind!r}, and only what a camera took is made square by four corners; "
+               "give another scale")
+        raise ScaleError(msg)
+    plane = plane_of(spec.corners_px, spec.width_mm, spec.height_mm)
+    x_mm_px, y_mm_px = plane.mm_per_px(*plane.middle_px)
+    flags = [Flag(code="rectified")]
+    if plane.stretch > STEEP:
+        flags.append(Flag(code="rectified-steeply", detail=f"stretched {plane.stretch:.2f} times"))
+    return Scale(x_mm_px=x_mm_px, y_mm_px=y_mm_px, sd_frac=plane.sd_frac if sd_frac is None else sd_frac,
+                 source="corners", plane=plane, flags=tuple(flags))
+
+
+def _correct_magnification(scale: Scale, spec: ScaleSpec, kind: str, spacing_at: str,
+                           file_magnification: float | None) -> Scale:
     """Divide by the magnification, or say that it is not known."""
     source, height = spec.source_to_detector_mm, spec.slab_to_detector_mm
     if source is None and height is None:
+        if spacing_at != "tags":
+            return _magnified_by_file(scale, spacing_at, file_magnification)
         return _flag_magnification(scale, spec) if kind == "radiograph" and scale.bar_px is None else scale
     if source is None or height is None:
         given, missing = "source_to_detector_mm", "slab_to_detector_mm"
@@ -298,8 +330,23 @@ def _correct_magnification(scale: Scale, spec: ScaleSpec, kind: str) -> Scale:
         msg = (f"scale.source_to_detector_mm: image.kind is {kind!r}, and only a radiograph is magnified this way; "
                "take both distances out")
         raise ScaleError(msg)
+    if spacing_at == "object":
+        msg = (f"scale.source_to_detector_mm: {source:g} would correct a spacing that by the file holds in the slab "
+               "itself; take both distances out")
+        raise ScaleError(msg)
     factor = magnification(source, height)
     return replace(scale, x_mm_px=scale.x_mm_px / factor, y_mm_px=scale.y_mm_px / factor, magnification=factor)
+
+
+def _magnified_by_file(scale: Scale, spacing_at: str, factor: float | None) -> Scale:
+    """Divide a spacing at the detector by the magnification that the file states, or say that it states none."""
+    if spacing_at != "detector":
+        return scale
+    if factor is None:
+        return replace(scale, flags=(*scale.flags, Flag(code="spacing-at-detector")))
+    flag = Flag(code="magnification-from-file", detail=f"{factor:.4g}")
+    return replace(scale, x_mm_px=scale.x_mm_px / factor, y_mm_px=scale.y_mm_px / factor, magnification=factor,
+                   flags=(*scale.flags, flag))
 
 
 def _flag_size(scale: Scale, size_px: tuple[int, int]) -> Scale:
