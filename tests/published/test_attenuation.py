@@ -22,7 +22,7 @@ ALUMINIUM = np.array([3.441, 1.128, 0.5685, 0.3681, 0.2778, 0.2018, 0.1704])
 CARBONATE = np.array([5.698, 1.846, 0.8817, 0.5327, 0.3759, 0.2462, 0.1955])
 # The Elam tables (2002) by xraydb 4.5.8.
 WATER = np.array([0.8098, 0.3756, 0.2683, 0.2269, 0.2059, 0.1837, 0.1707])
-# What the columns of the shipped table stand for.
+# What the names stand for.
 FORMULAS = {"calcium carbonate": "CaCO3", "aluminium": "Al", "water": "H2O", "pmma": "C5H8O2", "epoxy": "C21H24O4",
             "air": "(N2)0.7808(O2)0.2095Ar0.00934(CO2)0.00041", "strontium": "Sr"}
 

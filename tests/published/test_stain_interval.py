@@ -44,3 +44,15 @@ def test_distal_edge_not_the_middle_of_the_seepage(tail_mm):
     line = find_stains(light, depth, across, full_scale=1.0, count=1, encoding="linear")[0]
     assert line.found
     assert line.depth_mm == pytest.approx(8.7, abs=0.1)
+
+
+def test_massive_coral_collected_ten_years_after_staining():
+    # About a centimetre a year, as massive Porites grow (practice: stain one year, collect years later).
+    depth, across = np.arange(1150) * 0.1, (np.arange(101) - 50) * 0.1
+    rng = np.random.default_rng(3)
+    dye = np.where(depth >= 98.7, np.exp(-(depth - 98.7) / 2.0), 0.0)
+    light = np.array([0.7, 0.66, 0.6]) * np.exp(-0.2 * dye[:, None, None] * np.array([0.05, 1.0, 0.5]))
+    light = light * np.exp(0.04 * rng.standard_normal((1150, 101, 3)))
+    line = find_stains(light, depth, across, full_scale=1.0, count=1, encoding="linear")[0]
+    extension, _ = extension_since(line.depth_mm, line.depth_sd_mm, years_between(date(2009, 6, 15), date(2019, 6, 15)))
+    assert extension == pytest.approx(9.87, abs=0.02)

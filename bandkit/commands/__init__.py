@@ -1,0 +1,1 @@
+"""Commands that need more room than `bandkit.cli` has: parse, call, print; no science."""
