@@ -50,7 +50,8 @@ def public_modules() -> Iterator[ModuleType]:
     """All modules of the package whose path has no private part."""
     for info in pkgutil.walk_packages(bandkit.__path__, "bandkit."):
         # The options of a command are documented where they are declared.
-        if info.name != "bandkit.cli" and not any(part.startswith("_") for part in info.name.split(".")):
+        is_command = info.name.startswith(("bandkit.cli", "bandkit.commands"))
+        if not is_command and not any(part.startswith("_") for part in info.name.split(".")):
             yield importlib.import_module(info.name)
 
 

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bandkit.errors import InputError
+from bandkit.scale import Plane
 
 FloatArray = NDArray[np.float64]
 
@@ -21,6 +22,7 @@ FloatArray = NDArray[np.float64]
 MIN_POINT_DISTANCE_MM = 1e-6
 # Cosine of the sharpest turn from one step to the next: 154 degrees, which is no growth but a way back.
 SHARPEST_TURN_COS = -0.9
+_NOWHERE_PX = -1e6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -37,6 +39,9 @@ class Axis:
         Unit tangent in millimetre space, pointing inwards.
     mm_per_px : tuple of float
         Millimetres per pixel along x and y.
+    plane : Plane or None
+        The plane in which lengths are measured where the picture is oblique; None where millimetres per pixel are the
+        same everywhere.
     """
 
     depth_mm: FloatArray
@@ -45,6 +50,7 @@ class Axis:
     tangent_x: FloatArray
     tangent_y: FloatArray
     mm_per_px: tuple[float, float]
+    plane: Plane | None = None
 
     @property
     def step_mm(self) -> float:
@@ -79,10 +85,18 @@ class Axis:
         ty = np.interp(inside, self.depth_mm, self.tangent_y)
         norm = np.hypot(tx, ty)
         tx, ty = tx / norm, ty / norm
-        sx, sy = self.mm_per_px
-        x = np.interp(inside, self.depth_mm, self.x_px) + (tx * beyond - ty * across) / sx
-        y = np.interp(inside, self.depth_mm, self.y_px) + (ty * beyond + tx * across) / sy
-        return x, y
+        x, y = np.interp(inside, self.depth_mm, self.x_px), np.interp(inside, self.depth_mm, self.y_px)
+        x_mm, y_mm = _to_mm(x, y, self.mm_per_px, self.plane)
+        x_mm, y_mm = x_mm + tx * beyond - ty * across, y_mm + ty * beyond + tx * across
+        return _to_px(x_mm, y_mm, self.mm_per_px, self.plane)
+
+    def to_mm(self, x_px: FloatArray, y_px: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Places on the picture as places in the plane of the slab, in mm."""
+        return _to_mm(x_px, y_px, self.mm_per_px, self.plane)
+
+    def to_px(self, x_mm: FloatArray, y_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Places in the plane of the slab as places on the picture."""
+        return _to_px(x_mm, y_mm, self.mm_per_px, self.plane)
 
     def project(self, x_px: float, y_px: float) -> tuple[float, float]:
         """Depth and distance across of the place on the axis nearest to a pixel position.
@@ -97,15 +111,16 @@ class Axis:
         depth_mm, across_mm : float
             Depth from the first drawn point and distance to the side, in mm.
         """
-        sx, sy = self.mm_per_px
-        dx, dy = (x_px - self.x_px) * sx, (y_px - self.y_px) * sy
+        x_mm, y_mm = _to_mm(np.append(self.x_px, x_px), np.append(self.y_px, y_px), self.mm_per_px, self.plane)
+        dx, dy = x_mm[-1] - x_mm[:-1], y_mm[-1] - y_mm[:-1]
         i = int(np.argmin(dx * dx + dy * dy))
         along = dx[i] * self.tangent_x[i] + dy[i] * self.tangent_y[i]
         across = dy[i] * self.tangent_x[i] - dx[i] * self.tangent_y[i]
         return float(np.clip(self.depth_mm[i] + along, 0.0, self.length_mm)), float(across)
 
 
-def make_axis(points_px: Sequence[tuple[float, float]], mm_per_px: tuple[float, float], *, step_mm: float) -> Axis:
+def make_axis(points_px: Sequence[tuple[float, float]], mm_per_px: tuple[float, float], *, step_mm: float,
+              plane: Plane | None = None) -> Axis:
     """Lay a smooth curve through drawn points and sample it at equal steps.
 
     Parameters
@@ -117,6 +132,8 @@ def make_axis(points_px: Sequence[tuple[float, float]], mm_per_px: tuple[float, 
     step_mm : float
         Wanted distance between samples, in mm; made a little smaller so that a
         whole number of steps fits.
+    plane : Plane, optional
+        The plane in which lengths are measured where the picture is oblique; ``mm_per_px`` then holds only roughly.
 
     Returns
     -------
@@ -138,7 +155,12 @@ def make_axis(points_px: Sequence[tuple[float, float]], mm_per_px: tuple[float, 
     if not (sx > 0 and sy > 0 and step_mm > 0):
         msg = f"mm_per_px and step_mm: must be positive, got {mm_per_px} and {step_mm}"
         raise InputError(msg)
-    points_mm = _distinct(np.asarray(points_px, float).reshape(-1, 2) * (sx, sy))
+    points = np.asarray(points_px, float).reshape(-1, 2)
+    points_mm = np.stack(_to_mm(points[:, 0], points[:, 1], mm_per_px, plane), axis=1)
+    if not np.isfinite(points_mm).all():
+        msg = "points_px: the track runs beyond the horizon of the plane of scale.rectify; check the four corners"
+        raise InputError(msg)
+    points_mm = _distinct(points_mm)
     if len(points_mm) < 2:
         msg = (
             f"points_px: a track needs two different points, got {len(points_mm)}; draw it from outside the surface "
@@ -150,12 +172,29 @@ def make_axis(points_px: Sequence[tuple[float, float]], mm_per_px: tuple[float, 
     n_steps = max(int(np.ceil(length[-1] / step_mm - 1e-9)), 1)
     depth = np.linspace(0.0, length[-1], n_steps + 1)
     x_mm, y_mm = np.interp(depth, length, fine[:, 0]), np.interp(depth, length, fine[:, 1])
-    _raise_for_way_back(x_mm, y_mm, mm_per_px)
+    x_px, y_px = _to_px(x_mm, y_mm, mm_per_px, plane)
+    _raise_for_way_back(x_mm, y_mm, x_px, y_px)
     tx, ty = np.gradient(x_mm, depth), np.gradient(y_mm, depth)
     norm = np.hypot(tx, ty)
     return Axis(
-        depth_mm=depth, x_px=x_mm / sx, y_px=y_mm / sy, tangent_x=tx / norm, tangent_y=ty / norm, mm_per_px=(sx, sy)
+        depth_mm=depth, x_px=x_px, y_px=y_px, tangent_x=tx / norm, tangent_y=ty / norm, mm_per_px=(sx, sy), plane=plane
     )
+
+
+def _to_mm(x_px: FloatArray, y_px: FloatArray, mm_per_px: tuple[float, float],
+           plane: Plane | None) -> tuple[FloatArray, FloatArray]:
+    """Places of the picture in the plane in which lengths are measured."""
+    return plane.to_mm(x_px, y_px) if plane is not None else (x_px * mm_per_px[0], y_px * mm_per_px[1])
+
+
+def _to_px(x_mm: FloatArray, y_mm: FloatArray, mm_per_px: tuple[float, float],
+           plane: Plane | None) -> tuple[FloatArray, FloatArray]:
+    """Places in that plane on the picture."""
+    if plane is None:
+        return x_mm / mm_per_px[0], y_mm / mm_per_px[1]
+    x_px, y_px = plane.to_px(x_mm, y_mm)
+    # what the camera has behind it is in no picture
+    return np.nan_to_num(x_px, nan=_NOWHERE_PX), np.nan_to_num(y_px, nan=_NOWHERE_PX)
 
 
 def _distinct(points_mm: FloatArray) -> FloatArray:
@@ -164,7 +203,7 @@ def _distinct(points_mm: FloatArray) -> FloatArray:
     return np.concatenate([points_mm[:1], points_mm[1:][steps > MIN_POINT_DISTANCE_MM]])
 
 
-def _raise_for_way_back(x_mm: FloatArray, y_mm: FloatArray, mm_per_px: tuple[float, float]) -> None:
+def _raise_for_way_back(x_mm: FloatArray, y_mm: FloatArray, x_px: FloatArray, y_px: FloatArray) -> None:
     """Refuse a track that turns back on itself: depth would grow outwards there."""
     dx, dy = np.diff(x_mm), np.diff(y_mm)
     length = np.hypot(dx, dy)
@@ -172,8 +211,8 @@ def _raise_for_way_back(x_mm: FloatArray, y_mm: FloatArray, mm_per_px: tuple[flo
     if turned.any():
         i = int(np.flatnonzero(turned)[0]) + 1
         msg = (
-            f"points_px: the track turns back on itself near [{x_mm[i] / mm_per_px[0]:.0f}, "
-            f"{y_mm[i] / mm_per_px[1]:.0f}]; draw it in one direction, from outside the surface inwards"
+            f"points_px: the track turns back on itself near [{x_px[i]:.0f}, {y_px[i]:.0f}]; draw it in one "
+            "direction, from outside the surface inwards"
         )
         raise InputError(msg)
 

@@ -17,29 +17,32 @@ from numpy.typing import NDArray
 
 from bandkit.density import (
     Beam,
-    BeamSamples,
     Calibration,
+    MeasuredStandards,
+    ObliquePath,
     Patch,
-    calibrate,
-    carbonate_equivalent_g_cm2,
-    even_beam,
-    find_open_beam,
-    fit_beam,
-    join_samples,
+    Response,
+    Veil,
+    known_material,
     material_density_g_cm3,
     measure_patch,
-    patch_samples,
-    standard_samples,
     transmitted_intensity,
 )
+from bandkit.density.materials import CORAL_STRONTIUM_WT_PCT
 from bandkit.errors import CalibrationError
 from bandkit.flags import Flag
 from bandkit.luminescence import luminescence_index
 from bandkit.record import DensitySpec, StandardSpec
-from bandkit.record.model import Box, Dense, Values
+from bandkit.record.model import Dense, Values
+from bandkit.record.model_density import Box
 from bandkit.stain import linear_light
 
 FloatArray = NDArray[np.float64]
+
+AS_IT_IS = Response(form="linear", unit=1.0)
+"""A signal that is the exposure."""
+SQUARE = ObliquePath()
+"""Rays that all run square to the slab."""
 
 
 class Carrier(Protocol):
@@ -85,6 +88,12 @@ class Radiography:
         None where there are no standards: the signal is then attenuation.
     flags : tuple of Flag
         Doubts.
+    response : Response
+        Curve between intensity and exposure by which beam and veil were found.
+    veil : Veil or None
+        Scattered rays and spread light; None where none was looked for.
+    path : ObliquePath
+        How much longer oblique rays run through the slab.
     """
 
     dense: Dense
@@ -93,6 +102,9 @@ class Radiography:
     beam: Beam
     calibration: Calibration | None
     flags: tuple[Flag, ...]
+    response: Response = AS_IT_IS
+    veil: Veil | None = None
+    path: ObliquePath = SQUARE
 
     @property
     def unit(self) -> str:
@@ -105,19 +117,37 @@ class Radiography:
         beam = self.beam.method or "The fall-off of the beam was not corrected."
         if self.calibration is None:
             return (beam, "Marks were looked for in attenuation; no density was derived.")
-        return (beam, self.calibration.summary(self.beam).method)
+        summary = self.calibration.summary(self.beam, self.veil)
+        return (summary.beam_method or beam, summary.method)
 
     def intensity(self, grey: FloatArray) -> FloatArray:
         """Intensity that arrived, from greys."""
         return np.asarray(transmitted_intensity(grey, dense=self.dense, values=self.values, full_scale=self.full_scale))
 
     def signal(self, values: FloatArray, x_px: FloatArray, y_px: FloatArray, /) -> FloatArray:
-        """Mass per area in g/cm2, or attenuation."""
+        """Mass per area in g/cm2, square to the slab, or attenuation."""
         log_beam = self.beam.log_intensity(x_px, y_px)
         intensity = self.intensity(values)
+        veil = self.veil.exposure(x_px, y_px) if self.veil is not None else 0.0
         if self.calibration is not None:
-            return self.calibration.areal_density_g_cm2(intensity, log_beam)
-        return np.asarray(log_beam - np.log(np.maximum(intensity, 1e-5 * np.exp(log_beam))))
+            return self.calibration.areal_density_g_cm2(intensity, log_beam, veil) / self.path.longer(x_px, y_px)
+        straight = np.exp(self.response.log_exposure(intensity)) - veil
+        return np.asarray(log_beam - np.log(np.maximum(straight, 1e-5 * np.exp(log_beam))))
+
+    def beam_log_sd(
+        self, x_px: FloatArray, y_px: FloatArray, areal_g_cm2: FloatArray, *, relative_to_px: tuple[float, float]
+    ) -> FloatArray:
+        """Standard deviation of the logarithm of exposure at some places, for beam and veil, against the standards."""
+        beam_sd = self.beam.log_sd(x_px, y_px, relative_to_px=relative_to_px)
+        if self.veil is None or self.calibration is None:
+            return beam_sd
+        log_beam = self.beam.log_intensity(x_px, y_px)
+        straight = np.exp(log_beam - self.calibration.curve.coral_attenuation(np.nan_to_num(areal_g_cm2)))
+        there = float(self.beam.log_intensity(*relative_to_px))
+        veil_sd = self.veil.log_sd(
+            x_px, y_px, straight, log_beam, relative_to_px=relative_to_px, log_beam_there=there
+        )
+        return np.hypot(beam_sd, veil_sd)
 
     def presence(self, _values: FloatArray, signal: FloatArray, /) -> FloatArray:
         """The signal itself: it is zero in the open beam."""
@@ -264,52 +294,8 @@ class BoxPixels:
     y0_px: int
 
 
-def model_beam(
-    intensity: FloatArray,
-    step_px: float,
-    patches: Sequence[tuple[BoxPixels, FloatArray]],
-    *,
-    size_px: tuple[int, int],
-    exclude_px: Sequence[Box],
-    values: Values,
-) -> Beam:
-    """Model the open beam from patches that a person marked, or from what is found.
-
-    Parameters
-    ----------
-    intensity : ndarray, shape (h, w)
-        Intensity over the reduced image.
-    step_px : float
-        Image pixels per value.
-    patches : sequence of (BoxPixels, intensity)
-        Patches with nothing in the beam; searched for where empty.
-    size_px : tuple of int
-        Width and height of the image.
-    exclude_px : sequence of box
-        Standards, bar and labels: never open beam.
-    values : {"intensity", "optical-density", "hounsfield"}
-        What a grey is linear in; a CT scan has no beam to flatten.
-
-    Returns
-    -------
-    Beam
-        Even where nothing can be found.
-    """
-    shape = (size_px[1], size_px[0])
-    if values == "hounsfield":
-        return even_beam(1.0, shape=shape, known=True)
-    samples: BeamSamples
-    if patches:
-        samples = join_samples([patch_samples(i, box.x0_px, box.y0_px) for box, i in patches])
-    else:
-        samples = find_open_beam(intensity, step_px, exclude_boxes_px=exclude_px)
-    if len(samples) == 0:
-        return even_beam(float(np.nanquantile(intensity, 0.999)), shape=shape)
-    return fit_beam(samples.x_px, samples.y_px, samples.intensity, shape=shape)
-
-
-def calibrate_standards(spec: DensitySpec, patches: Sequence[Patch], beam: Beam, values: Values) -> Calibration:
-    """Fit the curve from intensity to mass per area.
+def measured_standards(spec: DensitySpec, patches: Sequence[Patch], path: ObliquePath) -> MeasuredStandards:
+    """Put together what the record says of the standards and what was measured.
 
     Parameters
     ----------
@@ -317,44 +303,47 @@ def calibrate_standards(spec: DensitySpec, patches: Sequence[Patch], beam: Beam,
         Standards as the record states them.
     patches : sequence of Patch
         What was measured in their boxes, in the same order.
-    beam : Beam
-        The open beam.
-    values : {"intensity", "optical-density", "hounsfield"}
-        What a grey is linear in.
+    path : ObliquePath
+        How much longer oblique rays run through them.
 
     Returns
     -------
-    Calibration
-        The curve.
-
-    Raises
-    ------
-    CalibrationError
-        Where the standards cannot carry a curve.
+    MeasuredStandards
+        With mass per area along the ray.
     """
     centres = [((s.box_px[0] + s.box_px[2]) / 2, (s.box_px[1] + s.box_px[3]) / 2) for s in spec.standards]
-    areal = [standard_areal_g_cm2(s, spec.effective_kev) for s in spec.standards]
-    labels = [f"{s.material} {s.thickness_mm:g} mm" for s in spec.standards]
-    return calibrate(standard_samples(patches, centres, areal, labels, beam), values=values)
+    areal = [standard_areal_g_cm2(s) * float(path.longer(*at)) for s, at in zip(spec.standards, centres, strict=True)]
+    return MeasuredStandards(
+        patches=tuple(patches),
+        centres_px=tuple(centres),
+        areal_g_cm2=tuple(areal),
+        materials=tuple(known_material(s.material, strontium_wt_pct=s.strontium_wt_pct) for s in spec.standards),
+        labels=tuple(f"{s.material} {s.thickness_mm:g} mm" for s in spec.standards),
+        effective_kev=spec.effective_kev,
+        strontium_wt_pct=CORAL_STRONTIUM_WT_PCT if spec.strontium_wt_pct is None else spec.strontium_wt_pct,
+    )
 
 
-def standard_areal_g_cm2(standard: StandardSpec, effective_kev: float | None) -> float:
-    """Mass per area of a standard as CaCO3, in g/cm2.
+def standard_areal_g_cm2(standard: StandardSpec) -> float:
+    """Mass per area of a standard, in g/cm2 of its own material.
 
     Parameters
     ----------
     standard : StandardSpec
         Material, thickness and density.
-    effective_kev : float or None
-        Effective energy; needed for materials other than CaCO3.
 
     Returns
     -------
     float
-        Mass of CaCO3 per area that attenuates as much.
+        Density times thickness.
+
+    Raises
+    ------
+    CalibrationError
+        For a material that is not known, or has no one density and none is given.
     """
     density = standard.density_g_cm3 or material_density_g_cm3(standard.material)
-    return carbonate_equivalent_g_cm2(standard.material, density * standard.thickness_mm / 10.0, effective_kev)
+    return density * standard.thickness_mm / 10.0
 
 
 def patch_of(box: BoxPixels, *, dense: Dense, values: Values, full_scale: float) -> Patch:

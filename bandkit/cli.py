@@ -19,6 +19,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from bandkit._version import __version__
+from bandkit.commands.crossdating import crossdate, master
+from bandkit.commands.field import age, export, plan
 from bandkit.errors import BandkitError, InputError, OutputError
 
 if TYPE_CHECKING:
@@ -134,16 +136,29 @@ def demo(
 
 @command
 def new(
-    images: Annotated[list[Path], typer.Argument(metavar="IMAGE...", help="Images of slabs.")], debug: Debug = False
+    images: Annotated[
+        list[Path], typer.Argument(metavar="IMAGE...", help="Images of slabs, or folders with the slices of a scan.")
+    ],
+    debug: Debug = False,
 ) -> int:
     """Write a record beside each image; never overwrite one.
 
-    What the program finds in the image (scale bar, standards, surface, a track) is proposed, and marked as such.
+    What the program finds in the image (scale bar, standards, surface, a track) is proposed, and marked as such. A
+    scan also gets its cut and views of it.
     """
-    # Imported here: looking at images needs numpy and the image libraries.
-    from bandkit.propose import write_record
+    return _each(images, _new_one, debug=debug)
 
-    return _each(images, lambda image: typer.echo(write_record(image)), debug=debug)
+
+@command
+def cut(records: Records, debug: Debug = False) -> int:
+    """Show the slabs that records of scans cut out of them.
+
+    Writes the cut as a picture, in which tracks are drawn, and views of the scan with the cut in it.
+    """
+    # Imported here: reading a scan needs numpy.
+    from bandkit.batch import find_records
+
+    return _each(find_records(records), _cut_one, debug=debug)
 
 
 @command
@@ -192,6 +207,13 @@ def simulate(
         typer.echo(record)
 
 
+command(crossdate)
+command(master)
+command(age)
+command(plan)
+command(export)
+
+
 def _each(paths: list[Path], do: Callable[[Path], None], *, debug: bool) -> int:
     """Do something with each path; one that fails does not stop the rest."""
     status = 0
@@ -205,13 +227,36 @@ def _each(paths: list[Path], do: Callable[[Path], None], *, debug: bool) -> int:
     return status
 
 
+def _new_one(path: Path) -> None:
+    """Write the record of one image; of a scan also what it shows."""
+    # Imported here: looking at images needs numpy and the image libraries.
+    from bandkit.propose import write_record
+
+    record = write_record(path)
+    typer.echo(record)
+    if path.is_dir():
+        try:
+            _cut_one(record)
+        except InputError as error:
+            say(f"{error}; then bandkit cut {record} shows the slab")
+
+
+def _cut_one(path: Path) -> None:
+    """Write the cut of one scan and views of it."""
+    from bandkit.output.scan_views import write_cut
+    from bandkit.record import read_record
+
+    for written in write_cut(read_record(path)):
+        typer.echo(written)
+
+
 def _check_one(path: Path) -> None:
     """Print the doubts about one record and its image."""
-    from bandkit.images import open_image
+    from bandkit.images.slab import open_slab
     from bandkit.record import check_record, raise_for_image, read_record
 
     record = read_record(path)
-    with open_image(record.image.path) as image:
+    with open_slab(record) as image:
         raise_for_image(record, image.width_px, image.height_px)
         doubts = check_record(record, image)
     for doubt in doubts:

@@ -18,6 +18,8 @@ FloatArray = NDArray[np.float64]
 
 # Channels that differ by less than this share of full scale everywhere are a grey picture stored as colour.
 GREY_FRAC = 1e-3
+# Places darker than this share of the bright ones (their 95th percentile) are background or cracks: nothing but noise.
+LIT_FRAC = 0.03
 
 
 def luminescence_index(values: FloatArray, *, full_scale: float, encoding: Encoding = "srgb",
@@ -41,7 +43,8 @@ def luminescence_index(values: FloatArray, *, full_scale: float, encoding: Encod
     -------
     ndarray, shape (h, w)
         Green over blue; for grey pictures grey over its local mean. NaN where
-        unknown or where there is no light above dark.
+        unknown, where there is no light above dark, and of colours where it is lost in the noise
+        (below `LIT_FRAC` of the bright places).
 
     Raises
     ------
@@ -68,8 +71,45 @@ def luminescence_index(values: FloatArray, *, full_scale: float, encoding: Encod
     if not np.any(spread[np.isfinite(spread)] > GREY_FRAC * full_scale):
         return _flattened(light[..., 1], flatten_px)
     green, blue = light[..., 1], light[..., 2]
-    lit = (green > 0) & (blue > 0)
+    lit = (green > _least_light(green)) & (blue > _least_light(blue))
     return np.where(lit, green, np.nan) / np.where(lit, blue, np.nan)
+
+
+def emission_index(emission: FloatArray, reflectance: FloatArray) -> FloatArray:
+    """Luminescence index of two readings at the same places: emission over reflectance.
+
+    Parameters
+    ----------
+    emission : ndarray
+        Light of 490 nm that the skeleton gives off under ultraviolet light of 390 nm; linear, dark reading taken off.
+    reflectance : ndarray, same shape
+        Light of 490 nm that the same places throw back under a lamp of that colour; linear, dark reading taken off.
+
+    Returns
+    -------
+    ndarray, same shape
+        NaN where either is unknown or not above dark.
+
+    Raises
+    ------
+    InputError
+        When the two are not of one shape.
+
+    Notes
+    -----
+    Light that the skeleton's density scatters or swallows is lost to both alike and cancels.
+
+    References
+    ----------
+    Barnes, D. J., Taylor, R. B., Lough, J. M. (2003) Measurement of luminescence in coral skeletons.
+    Journal of Experimental Marine Biology and Ecology 295, 91-106.
+    """
+    given, thrown_back = np.asarray(emission, dtype=np.float64), np.asarray(reflectance, dtype=np.float64)
+    if given.shape != thrown_back.shape:
+        msg = f"reflectance: must be of the shape of emission, {given.shape}, got {thrown_back.shape}"
+        raise InputError(msg)
+    lit = (given > 0) & (thrown_back > 0)
+    return np.where(lit, given, np.nan) / np.where(lit, thrown_back, np.nan)
 
 
 def annual_luminescence(depth_mm: FloatArray, index: FloatArray, line_depth_mm: FloatArray) -> FloatArray:
@@ -116,6 +156,12 @@ def annual_luminescence(depth_mm: FloatArray, index: FloatArray, line_depth_mm: 
         winter = (depth_mm >= peak) & (depth_mm <= lines[k + 1]) & np.isfinite(index)
         out[k] = float(index[summer].max() - index[winter].min())
     return out
+
+
+def _least_light(light: FloatArray) -> float:
+    """Light below which a place is not lit."""
+    known = light[np.isfinite(light)]
+    return max(LIT_FRAC * float(np.quantile(known, 0.95)), 0.0) if known.size else 0.0
 
 
 def _flattened(grey: FloatArray, window_px: int) -> FloatArray:

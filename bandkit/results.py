@@ -8,14 +8,18 @@ Missing is NaN (empty in a file), never 0.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from bandkit.budget import BudgetTable, BulkCheck
 from bandkit.flags import Flag
+from bandkit.stain_tables import BranchTable, ColonyTable, StainProfileTable, StainTable
+from bandkit.table import Table
+from bandkit.uncertainty import Chronologies, ExtensionErrors, chronology_table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,61 +27,10 @@ if TYPE_CHECKING:
 FloatArray = NDArray[np.float64]
 StrArray = NDArray[np.str_]
 
-TableName = Literal["growth", "marks", "stains", "tracks", "profile"]
+TableName = Literal["growth", "marks", "events", "stains", "tracks", "profile", "chronologies", "budget",
+                    "stain_profile", "branches", "colonies"]
 
-RESULT_LAYOUT = 1
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Table:
-    """Columns of equal length; text columns are listed in ``text_columns``."""
-
-    text_columns: ClassVar[frozenset[str]] = frozenset()
-    integer_columns: ClassVar[frozenset[str]] = frozenset()
-
-    def __post_init__(self) -> None:
-        lengths = set()
-        for name in self.column_names():
-            kind = np.str_ if name in self.text_columns else np.float64
-            values = np.array(getattr(self, name), dtype=kind)
-            values.setflags(write=False)
-            object.__setattr__(self, name, values)
-            lengths.add(values.shape)
-        if len(lengths) > 1 or any(len(shape) != 1 for shape in lengths):
-            msg = f"{type(self).__name__}: columns must be 1-D and of equal length, got {sorted(lengths)}"
-            raise ValueError(msg)
-
-    @classmethod
-    def column_names(cls) -> tuple[str, ...]:
-        """Names of the columns in the order in which they are written."""
-        return tuple(f.name for f in fields(cls))
-
-    @classmethod
-    def from_rows(cls, rows: list[dict[str, Any]]) -> Self:
-        """Build a table from rows; a missing number becomes NaN, a missing text empty."""
-        columns: dict[str, list[Any]] = {}
-        for name in cls.column_names():
-            empty: Any = "" if name in cls.text_columns else np.nan
-            columns[name] = [row.get(name, empty) for row in rows]
-        unknown = {key for row in rows for key in row} - set(columns)
-        if unknown:
-            msg = f"rows: unknown columns {sorted(unknown)} for {cls.__name__}"
-            raise ValueError(msg)
-        return cls(**columns)
-
-    @classmethod
-    def concatenate(cls, tables: list[Self]) -> Self:
-        """Put tables of one kind below one another."""
-        names = cls.column_names()
-        return cls(**{n: np.concatenate([getattr(t, n) for t in tables]) if tables else [] for n in names})
-
-    def __len__(self) -> int:
-        return int(getattr(self, self.column_names()[0]).shape[0])
-
-    def rows(self) -> list[dict[str, Any]]:
-        """Rows as dictionaries; text as str, numbers as float."""
-        columns = {n: getattr(self, n).tolist() for n in self.column_names()}
-        return [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
+RESULT_LAYOUT = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -85,11 +38,13 @@ class GrowthTable(Table):
     """One row per track and year; see `bandkit.growth` for the definitions.
 
     ``year`` is the label of the outer mark's year (a count from the outside
-    where the series floats); ``year_start`` and ``year_end`` are decimal years.
+    where the series floats) and ``year_lo`` to ``year_hi`` what it may be (90 %);
+    ``year_start`` and ``year_end`` are decimal years. ``annual_luminescence`` is the
+    summer maximum of the index less the minimum of the winter before it.
     """
 
     text_columns: ClassVar[frozenset[str]] = frozenset({"specimen", "track", "complete", "certainty", "flags"})
-    integer_columns: ClassVar[frozenset[str]] = frozenset({"year"})
+    integer_columns: ClassVar[frozenset[str]] = frozenset({"year", "year_lo", "year_hi"})
 
     specimen: StrArray
     track: StrArray
@@ -111,14 +66,30 @@ class GrowthTable(Table):
     extension_picking_sd_mm_yr: FloatArray
     extension_systematic_sd_mm_yr: FloatArray
     density_systematic_sd_g_cm3: FloatArray
+    year_lo: FloatArray
+    year_hi: FloatArray
+    annual_luminescence: FloatArray
+    density_calibration_sd_g_cm3: FloatArray
+    density_beam_sd_g_cm3: FloatArray
+    density_thickness_sd_g_cm3: FloatArray
+    density_noise_sd_g_cm3: FloatArray
+    density_track_sd_g_cm3: FloatArray
+    density_picking_sd_g_cm3: FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MarkTable(Table):
-    """One row per track and annual mark, from the surface inwards."""
+    """One row per track and annual mark, from the surface inwards.
 
-    text_columns: ClassVar[frozenset[str]] = frozenset({"specimen", "track", "certainty", "origin", "flags"})
-    integer_columns: ClassVar[frozenset[str]] = frozenset({"mark", "year", "year_lo", "year_hi"})
+    ``kind`` is what the mark is: a density maximum or minimum, or a luminescent line. ``compared_with`` and
+    ``confirmed_by`` are numbers of other tracks of the slab: on which the band could be looked for, and
+    on which it is marked.
+    """
+
+    text_columns: ClassVar[frozenset[str]] = frozenset({"specimen", "track", "certainty", "origin", "flags", "kind"})
+    integer_columns: ClassVar[frozenset[str]] = frozenset(
+        {"mark", "year", "year_lo", "year_hi", "compared_with", "confirmed_by"}
+    )
 
     specimen: StrArray
     track: StrArray
@@ -135,44 +106,56 @@ class MarkTable(Table):
     year_lo: FloatArray
     year_hi: FloatArray
     flags: StrArray
+    kind: StrArray
+    compared_with: FloatArray
+    confirmed_by: FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class StainTable(Table):
-    """One row per track and staining; a stain that is not there is a row too.
+class EventTable(Table):
+    """One row per doublet, stress band, gap and absent year.
 
-    ``extension_mm_yr`` is since the staining; ``increment_mm_yr`` is between this line and the
-    next newer one that was found (the surface for the newest). The increments add up to the depth.
+    ``depth_mm`` is that of the annual mark of a doublet or of the outer end of a gap,
+    ``second_depth_mm`` that of its second crest or inner end. ``year`` is the year that a doublet or an
+    absent year is, or that the other events lie in; ``years_least`` and ``years_most`` are
+    the years lost in a gap.
     """
 
-    text_columns: ClassVar[frozenset[str]] = frozenset({"specimen", "track", "stain_date", "dye", "found", "flags"})
+    text_columns: ClassVar[frozenset[str]] = frozenset({"specimen", "track", "kind", "certainty", "origin", "note"})
+    integer_columns: ClassVar[frozenset[str]] = frozenset({"year", "year_lo", "year_hi", "years_least", "years_most"})
 
     specimen: StrArray
     track: StrArray
-    stain_date: StrArray
-    dye: StrArray
-    found: StrArray
+    kind: StrArray
+    year: FloatArray
     depth_mm: FloatArray
-    depth_sd_mm: FloatArray
+    second_depth_mm: FloatArray
+    certainty: StrArray
+    origin: StrArray
+    year_lo: FloatArray
+    year_hi: FloatArray
+    years_least: FloatArray
+    years_most: FloatArray
     x_px: FloatArray
     y_px: FloatArray
-    interval_yr: FloatArray
-    extension_mm_yr: FloatArray
-    extension_sd_mm_yr: FloatArray
-    confidence: FloatArray
-    flags: StrArray
-    increment_mm: FloatArray
-    increment_yr: FloatArray
-    increment_mm_yr: FloatArray
-    increment_sd_mm_yr: FloatArray
+    note: StrArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TrackTable(Table):
-    """One row per track: means over whole years, the count and its interval."""
+    """One row per track: means over whole years, the count and its interval.
 
-    text_columns: ClassVar[frozenset[str]] = frozenset({"specimen", "track", "flags"})
-    integer_columns: ClassVar[frozenset[str]] = frozenset({"years", "years_lo", "years_hi"})
+    ``years`` lie between the outermost and the innermost mark, ``years_lo`` to ``years_hi`` is its 90 % interval.
+    ``years_expected`` counts a doubtful mark as half a year, with ``years_sd``. ``marks_compared`` is the number
+    of marks that could be looked for on other tracks, ``marks_confirmed`` that of those that all of them have.
+    ``site``, ``colony`` and ``core`` say where the slab belongs; colony and core are the specimen where the record
+    names none.
+    """
+
+    text_columns: ClassVar[frozenset[str]] = frozenset({"specimen", "track", "flags", "site", "colony", "core"})
+    integer_columns: ClassVar[frozenset[str]] = frozenset(
+        {"years", "years_lo", "years_hi", "marks_compared", "marks_confirmed"}
+    )
 
     specimen: StrArray
     track: StrArray
@@ -194,6 +177,13 @@ class TrackTable(Table):
     surface_sd_mm: FloatArray
     width_mm: FloatArray
     follow_mm: FloatArray
+    years_expected: FloatArray
+    years_sd: FloatArray
+    marks_compared: FloatArray
+    marks_confirmed: FloatArray
+    site: StrArray
+    colony: StrArray
+    core: StrArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -222,7 +212,7 @@ class Polyline:
     ----------
     track : str
         Track that it belongs to.
-    role : {"track", "surface", "mark", "stain", "strip"}
+    role : {"track", "surface", "mark", "stain", "strip", "event"}
         What it shows; "strip" is the outline of the slab width that was followed.
     label : str
         Text beside it: a year, a date, a name.
@@ -233,7 +223,7 @@ class Polyline:
     """
 
     track: str
-    role: Literal["track", "surface", "mark", "stain", "strip"]
+    role: Literal["track", "surface", "mark", "stain", "strip", "event"]
     label: str
     x_px: FloatArray
     y_px: FloatArray
@@ -262,6 +252,9 @@ class CalibrationResult:
         Scatter of the open beam about its model, as a fraction of intensity.
     parameters : mapping of str to float
         Fitted numbers with units in their names.
+    measured_in, stated_in, stated_unit : str
+        What the fields of attenuation hold, and what those of mass per area do: in a scan Hounsfield units, and
+        density in g/cm3.
     """
 
     attenuation: FloatArray
@@ -276,6 +269,9 @@ class CalibrationResult:
     beam_method: str = ""
     beam_residual_frac: float = float("nan")
     parameters: Mapping[str, float] = field(default_factory=dict)
+    measured_in: str = "attenuation (natural log)"
+    stated_in: str = "mass per area"
+    stated_unit: str = "g/cm2"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -290,7 +286,7 @@ class SlabResult:
         File name, kind, size in pixels, bits, format, ``dense``, ``values``, notes.
     scale : mapping
         ``x_mm_px``, ``y_mm_px``, ``sd_frac``, ``source``, ``magnification`` and the bar's ends.
-    growth, marks, stains, tracks, profile : Table
+    growth, marks, events, stains, tracks, profile : Table
         The tables that are written.
     lines : tuple of Polyline
         What is drawn on the image.
@@ -304,8 +300,16 @@ class SlabResult:
         Numbers that steered the measurement.
     provenance : mapping
         ``version``, ``image_sha256``, ``record_sha256``, ``record``, library versions.
-    chronologies : mapping of str to list of ndarray
-        Per track, draws of equally defensible mark depths in mm.
+    chronologies : mapping of str to Chronologies
+        Per track, draws of equally defensible marks with their years.
+    errors : mapping of str to ExtensionErrors
+        Per track, the errors of the years' extension with their covariance; one row for each row of ``growth``.
+    budget : BudgetTable
+        What the density of each track is off by, source by source.
+    stain_profile, branches, colonies : Table
+        Growth since staining in every direction, of each branch, and of the branches of each colony.
+    bulk : BulkCheck or None
+        Density on the balance beside that of the image.
     picture : ndarray or None, shape (h, w) or (h, w, 3)
         Reduced image for the figure, 0 to 1 as displayed; not kept in ``result.json``.
     picture_step_px : float
@@ -326,14 +330,33 @@ class SlabResult:
     methods: tuple[str, ...]
     settings: Mapping[str, Any]
     provenance: Mapping[str, Any]
-    chronologies: Mapping[str, list[FloatArray]] = field(default_factory=dict)
+    chronologies: Mapping[str, Chronologies] = field(default_factory=dict)
+    errors: Mapping[str, ExtensionErrors] = field(default_factory=dict)
+    events: EventTable = field(default_factory=lambda: EventTable.from_rows([]))
+    budget: BudgetTable = field(default_factory=lambda: BudgetTable.from_rows([]))
+    stain_profile: StainProfileTable = field(default_factory=lambda: StainProfileTable.from_rows([]))
+    branches: BranchTable = field(default_factory=lambda: BranchTable.from_rows([]))
+    colonies: ColonyTable = field(default_factory=lambda: ColonyTable.from_rows([]))
+    bulk: BulkCheck | None = None
     picture: FloatArray | None = None
     picture_step_px: float = 1.0
 
     def table(self, name: TableName) -> Table:
         """The table of that name."""
-        return {"growth": self.growth, "marks": self.marks, "stains": self.stains, "tracks": self.tracks,
-                "profile": self.profile}[name]
+        if name == "chronologies":
+            return chronology_table(str(self.specimen["id"]), self.chronologies)
+        return {
+            "growth": self.growth,
+            "marks": self.marks,
+            "events": self.events,
+            "stains": self.stains,
+            "tracks": self.tracks,
+            "profile": self.profile,
+            "budget": self.budget,
+            "stain_profile": self.stain_profile,
+            "branches": self.branches,
+            "colonies": self.colonies,
+        }[name]
 
     def to_pandas(self, name: TableName) -> pd.DataFrame:
         """One table as a pandas data frame (pandas is imported only here)."""

@@ -14,30 +14,26 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from bandkit.dates import years_between
-from bandkit.dating import check_against_stain
+from bandkit.dates import DAYS_PER_YEAR, years_between
+from bandkit.dating import DatedStain
 from bandkit.flags import Flag
+from bandkit.follow import BandField
+from bandkit.plausible import genus_range
 from bandkit.record import Record, StainSpec, TrackSpec
 from bandkit.stain import (
+    Dye,
+    GrowthAround,
     Increment,
     StainLine,
-    assign_stains,
-    dye_index,
     extension_since,
-    find_stains,
+    growth_around,
     interval_flags,
-    linear_light,
     stain_increments,
 )
-from bandkit.stats import mean_known
-from bandkit.tracks import BESIDE_MM, MeasuredTrack, TrackStrip
+from bandkit.stain_lines import dye_profile, lines_on, shows_dye
+from bandkit.tracks import TrackStrip
 
 FloatArray = NDArray[np.float64]
-
-# A person's pick of a stain edge on a photograph (common practice: 0.1 to 0.5 mm).
-PICK_SD_MM = 0.2
-# A line that is found this near to a pick is the line that was picked.
-SAME_LINE_MM = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -66,6 +62,14 @@ class StainRow:
         Flag codes.
     across_mm, line_mm : ndarray, shape (n_across,)
         The line across the slab, for drawing.
+    counted_yr : float
+        Years outside the line by the annual marks, to be held against ``interval_yr``; NaN where not known.
+    increment_counted_yr : float
+        Years by the marks between this line and the next newer one that was found, or the surface.
+    excluded_days : float
+        Days after the staining that are left out of ``interval_yr``.
+    around : GrowthAround or None
+        Growth since the staining in every direction along the line; None where line or outer surface is not seen.
     """
 
     date: dt.date
@@ -81,6 +85,10 @@ class StainRow:
     across_mm: FloatArray
     line_mm: FloatArray
     increment: Increment | None = None
+    counted_yr: float = float("nan")
+    increment_counted_yr: float = float("nan")
+    excluded_days: float = 0.0
+    around: GrowthAround | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -115,7 +123,9 @@ def measure_stains(
     *,
     full_scale: float,
     scale_sd_frac: float = 0.0,
-    track: MeasuredTrack | None = None,
+    field: BandField | None = None,
+    elsewhere: Sequence[StainLine | None] = (),
+    dyes: dict[str, Dye] | None = None,
 ) -> MeasuredStains:
     """Find the stainings of a slab on one track.
 
@@ -131,15 +141,22 @@ def measure_stains(
         Native value of white.
     scale_sd_frac : float
         What the scale may be off by, as a fraction.
-    track : MeasuredTrack, optional
-        The same track with its marks, where there are any: the count is checked against the stain.
+    field : BandField, optional
+        How the bands run: a person's pick beside the track is carried to it along the band, which was the surface on
+        the day of the staining; square to the track where absent.
+    elsewhere : sequence of StainLine or None, optional
+        What another picture of the slab shows of each staining; used where nothing is picked here.
+    dyes : dict of str to Dye, optional
+        What each dye looks like, as `bandkit.stain_lines.dyes_of` tells; as its name says where absent.
 
     Returns
     -------
     MeasuredStains
         One row per staining, found or not.
     """
-    lines = _lines(record, strip, full_scale)
+    lines = lines_on(record, strip, full_scale, field, dyes or {})
+    if elsewhere:
+        lines = [line or other for line, other in zip(lines, elsewhere, strict=True)]
     rows = _with_increments(
         [_row(record, stain, line, strip, scale_sd_frac) for stain, line in zip(record.stains, lines, strict=True)],
         record,
@@ -150,14 +167,12 @@ def measure_stains(
         for row in rows
         for code in row.codes
     ]
-    if track is not None and len(track.marks.depth_mm):
-        flags += _check_count(record, track, rows, spec.name)
     return MeasuredStains(
         track=spec.name,
         strip=strip,
         rows=rows,
         flags=tuple(flags),
-        dye_index=_dye_profile(strip, full_scale, spec) if _shows_dye(record, strip) else None,
+        dye_index=dye_profile(record, strip, full_scale, spec, dyes or {}) if shows_dye(record, strip) else None,
     )
 
 
@@ -176,80 +191,11 @@ def _with_increments(rows: list[StainRow], record: Record, surface_sd_mm: float)
         [rows[k].date for k in dated],
         record.specimen.collected,
         surface_sd_mm=surface_sd_mm,
+        excluded_days=[rows[k].excluded_days for k in dated],
     )
     for k, increment in zip(dated, increments, strict=True):
         rows[k] = replace(rows[k], increment=increment)
     return tuple(rows)
-
-
-def _shows_dye(record: Record, strip: TrackStrip) -> bool:
-    """Whether dye can be seen in this picture at all."""
-    return bool(record.stains) and strip.values.ndim == 3 and record.image.kind == "photograph"
-
-
-def _dye_profile(strip: TrackStrip, full_scale: float, spec: TrackSpec) -> FloatArray:
-    """Dye index averaged over the track's width, at the strip's depths."""
-    light = linear_light(strip.values, full_scale=full_scale)
-    index = dye_index(light, strip.depth_mm, strip.across_mm)
-    near = np.abs(index.across_mm) <= (spec.width_mm / 2 if spec.width_mm else BESIDE_MM)
-    mean = mean_known(index.index[:, near], 1)
-    return np.asarray(np.interp(strip.depth_mm, index.depth_mm, mean))
-
-
-def _lines(record: Record, strip: TrackStrip, full_scale: float) -> list[StainLine | None]:
-    """The line of each staining: a person's pick, the one found, or None where none can be seen."""
-    picked = [_picked(stain, strip) for stain in record.stains]
-    if all(line is not None for line in picked) or not _shows_dye(record, strip):
-        return picked
-    wanted = [i for i, line in enumerate(picked) if line is None]
-    # The lines that a person has picked are found as well, and would be taken for others.
-    found = find_stains(strip.values, strip.depth_mm, strip.across_mm, full_scale=full_scale, count=len(picked))
-    others = _besides(found, [line.depth_mm for line in picked if line is not None], len(wanted))
-    for i, line in zip(wanted, _match(record, others, [record.stains[i].date for i in wanted]), strict=True):
-        picked[i] = line
-    return picked
-
-
-def _besides(found: Sequence[StainLine], picked_mm: Sequence[float], most: int) -> list[StainLine]:
-    """Lines other than the picked ones, the clearest of them, outermost first; then those that are not there."""
-    free = [
-        line for line in found if line.found and not any(abs(line.depth_mm - mm) < SAME_LINE_MM for mm in picked_mm)
-    ]
-    clearest = sorted(free, key=lambda line: line.contrast_to_noise, reverse=True)[:most]
-    return [*sorted(clearest, key=lambda line: line.depth_mm), *(line for line in found if not line.found)]
-
-
-def _match(record: Record, found: Sequence[StainLine], dates: Sequence[dt.date]) -> list[StainLine | None]:
-    """Give each staining its line; without a collection date only their order can be used."""
-    lines = [line for line in found if line.found]
-    missing = next((line for line in found if not line.found), None)
-    if record.specimen.collected is None:
-        order = sorted(range(len(dates)), key=lambda k: dates[k], reverse=True)
-        matched: list[StainLine | None] = [missing] * len(dates)
-        for k, line in zip(order, lines, strict=False):
-            matched[k] = line
-        return matched
-    assignment = assign_stains(lines, dates, record.specimen.collected)
-    return [replace(line, flags=(*line.flags, *assignment.flags)) if line else missing for line in assignment.lines]
-
-
-def _picked(stain: StainSpec, strip: TrackStrip) -> StainLine | None:
-    """A person's own pick, carried square onto the track."""
-    if stain.at_px is None:
-        return None
-    depth = strip.axis.project(*stain.at_px)[0] - strip.surface.depth_mm
-    across = strip.across_mm[[0, -1]]
-    return StainLine(
-        found=True,
-        depth_mm=depth,
-        depth_sd_mm=PICK_SD_MM,
-        confidence=1.0,
-        contrast_to_noise=float("nan"),
-        across_mm=across,
-        line_depth_mm=np.full(2, depth),
-        tail_mm=float("nan"),
-        flags=("stain-picked",),
-    )
 
 
 def _row(record: Record, stain: StainSpec, line: StainLine | None, strip: TrackStrip, scale_sd_frac: float) -> StainRow:
@@ -257,10 +203,12 @@ def _row(record: Record, stain: StainSpec, line: StainLine | None, strip: TrackS
     collected = record.specimen.collected
     alive = record.specimen.top_alive is not False
     interval = years_between(stain.date, collected) if collected is not None and alive else float("nan")
+    interval -= (stain.days_excluded or 0.0) / DAYS_PER_YEAR
     codes: list[str] = []
     extension = extension_sd = float("nan")
     if line is None or not line.found:
-        codes.append("stain-not-found" if _shows_dye(record, strip) else "stain-not-visible")
+        looked_for = line is not None or shows_dye(record, strip)
+        codes.append("stain-not-found" if looked_for else "stain-not-visible")
     else:
         codes += line.flags
         if line.depth_mm < 0:
@@ -271,6 +219,7 @@ def _row(record: Record, stain: StainSpec, line: StainLine | None, strip: TrackS
                 line.depth_mm, line.depth_sd_mm, interval, surface_sd_mm=strip.surface.sd_mm
             )
             extension_sd = float(np.hypot(extension_sd, scale_sd_frac * extension))
+            codes += _rate_codes(record, extension)
     found = line is not None and line.found
     nothing = np.empty(0)
     return StainRow(
@@ -286,24 +235,44 @@ def _row(record: Record, stain: StainSpec, line: StainLine | None, strip: TrackS
         codes=tuple(codes),
         across_mm=line.across_mm if line and found else nothing,
         line_mm=line.line_depth_mm if line and found else nothing,
+        excluded_days=stain.days_excluded or 0.0,
+        around=_around(line, strip) if line and found else None,
     )
 
 
-def _check_count(record: Record, track: MeasuredTrack, rows: Sequence[StainRow], name: str) -> list[Flag]:
-    """Compare the years counted outside each stain with the dates."""
-    checks = [
-        check_against_stain(
-            track.marks.depth_mm,
-            track.dated,
-            stain_depth_mm=row.depth_mm,
-            stain_date=row.date,
-            collected=record.specimen.collected,
-            track=name,
-        )
-        for row in rows
-        if row.found
-    ]
-    return [check.flag for check in checks if check.flag is not None]
+def _around(line: StainLine, strip: TrackStrip) -> GrowthAround | None:
+    """Growth from a line to the outer surface, in every direction that both are seen in."""
+    if not len(strip.outline_mm):
+        return None
+    step = float(strip.depth_mm[1] - strip.depth_mm[0])
+    both = [strip.axis.at(depth + strip.surface.depth_mm, across) for depth, across in (
+        (line.line_depth_mm, line.across_mm), (strip.outline_mm, strip.across_mm))]
+    line_mm, surface_mm = (np.stack(strip.axis.to_mm(*place), axis=1) for place in both)
+    return growth_around(line_mm, surface_mm, step_mm=max(step, 0.1))
+
+
+def _rate_codes(record: Record, extension_mm_yr: float) -> list[str]:
+    """Doubt a rate that the genus is not known to reach: the line may be another, or its date."""
+    known = genus_range(record.specimen.taxon)
+    if known is None or known.extension_mm_yr[0] <= extension_mm_yr <= known.extension_mm_yr[1]:
+        return []
+    return ["extension-implausible"]
+
+
+def dated_stains(stains: MeasuredStains) -> list[DatedStain]:
+    """Lines that were found on a track, with their dates: what can date its marks, or check them.
+
+    Parameters
+    ----------
+    stains : MeasuredStains
+        The stainings on one track.
+
+    Returns
+    -------
+    list of DatedStain
+        In the order of the record, those outside the surface left out.
+    """
+    return [DatedStain(depth_mm=row.depth_mm, date=row.date) for row in stains.rows if row.found and row.depth_mm >= 0]
 
 
 def offer_stains(stains: list[MeasuredStains]) -> list[MeasuredStains]:

@@ -28,6 +28,10 @@ BLUR_SD_FRAC = 0.25
 FIRST_RISE_FRAC = 0.2
 # Skeleton seldom falls back below this share of the step; a track that begins in a light band does every year.
 BACK_FRAC = 0.3
+# The outline across the strip: as few known columns as this are none; smoothed over this, and no further off than this.
+LEAST_OUTLINE = 3
+OUTLINE_SMOOTH_MM = 5.0
+OUTLINE_OFF_MM = 1.0
 MOST_BACK_SHARE = 0.15
 
 
@@ -199,6 +203,68 @@ def _fit_line(bins: FloatArray, edges: FloatArray, known: NDArray[np.bool_]) -> 
     variance = max(float((residual[use] ** 2).sum()) / max(int(use.sum()) - 3, 1), scatter**2)
     on_track = np.linalg.pinv(basis[use].T @ basis[use])[0, 0]
     return np.asarray(basis @ coefficients), float(np.sqrt(variance * on_track))
+
+
+def outline_across(values: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, surface: Surface) -> FloatArray:
+    """The outer surface at every place across a strip, as far as the strip shows it.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n_depth, n_across)
+        As for `find_surface`.
+    depth_mm, across_mm : ndarray, shape (n_depth,) and (n_across,)
+        Positions of the samples.
+    surface : Surface
+        The surface on the track, whose levels on both sides are taken to hold for the whole strip.
+
+    Returns
+    -------
+    ndarray, shape (n_across,)
+        Depth of the surface; NaN where the strip begins inside the skeleton or shows none, and everywhere where
+        no surface was found on the track.
+
+    Notes
+    -----
+    Columns of half a millimetre cross half way up like the track itself; crossings that are more than a millimetre
+    off the running median of five millimetres are left out, and gaps between known columns bridged.
+    """
+    nothing = np.full(len(across_mm), np.nan)
+    if not surface.found:
+        return nothing
+    step = float(depth_mm[1] - depth_mm[0])
+    wide = float(across_mm[1] - across_mm[0]) if len(across_mm) > 1 else BIN_MM
+    starts = np.arange(0, len(across_mm), max(round(BIN_MM / wide), 1))
+    known = np.isfinite(values)
+    count = np.add.reduceat(known, starts, axis=1)
+    total = np.add.reduceat(np.where(known, values, 0.0), starts, axis=1)
+    columns = np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    at = np.add.reduceat(across_mm, starts) / np.diff(np.append(starts, len(across_mm)))
+    edges = _outline_crossings(columns, step, surface)
+    good = np.isfinite(edges)
+    if good.sum() < LEAST_OUTLINE:
+        return nothing
+    span = max(round(OUTLINE_SMOOTH_MM / BIN_MM) // 2, 1)
+    middle = np.array([nan_median(edges[max(i - span, 0) : i + span + 1], axis=0) for i in range(len(edges))])
+    good &= np.abs(edges - middle) < OUTLINE_OFF_MM
+    if good.sum() < LEAST_OUTLINE:
+        return nothing
+    outline = np.interp(across_mm, at[good], edges[good])
+    outline[(across_mm < at[good][0] - BIN_MM) | (across_mm > at[good][-1] + BIN_MM)] = np.nan
+    return np.asarray(outline)
+
+
+def _outline_crossings(columns: FloatArray, step: float, surface: Surface) -> FloatArray:
+    """First lasting half-way crossing of each column, in mm; NaN where there is none or it begins inside."""
+    level, sign = 0.5 * (surface.outside + surface.inside), np.sign(surface.inside - surface.outside)
+    over = np.where(np.isfinite(columns), sign * (columns - level) > 0, False)
+    persist = max(int(PERSIST_MM / step), 3)
+    edges = np.full(columns.shape[1], np.nan)
+    for j in range(columns.shape[1]):
+        first = _first_lasting(over[:, j], persist)
+        if first is not None and first > 0 and np.isfinite(columns[first - 1 : first + 1, j]).all():
+            before, after = columns[first - 1, j], columns[first, j]
+            edges[j] = (first - 1 + (level - before) / (after - before)) * step
+    return edges
 
 
 def _absent(bins: FloatArray, values: FloatArray) -> Surface:

@@ -17,8 +17,31 @@ from bandkit.results import (
     StainTable,
     TrackTable,
 )
+from bandkit.uncertainty import Chronologies, ExtensionErrors
 
 MM_PER_PX = 0.1
+
+
+def make_chronologies() -> Chronologies:
+    """Two draws, of three marks and of two."""
+    return Chronologies(
+        depth_mm=(np.array([5.0, 15.25, 25.0]), np.array([5.125, 15.0])),
+        year=(np.array([2018.0, 2017.0, 2016.0]), np.array([2018.0, 2017.0])),
+        floating=False,
+    )
+
+
+def make_errors(years: int) -> ExtensionErrors:
+    """A picking error of 0.2 mm at every mark, 1 % of scale and of tilt; the outermost piece has no rate."""
+    covariance = 0.04 * (2 * np.eye(years + 1) - np.eye(years + 1, k=1) - np.eye(years + 1, k=-1))
+    covariance[0], covariance[:, 0] = np.nan, np.nan
+    return ExtensionErrors(
+        year=2019.0 - np.arange(years + 1),
+        complete=np.arange(years + 1) > 0,
+        picking_covariance_mm2_yr2=covariance,
+        scale_sd_mm_yr=np.full(years + 1, 0.1),
+        tilt_sd_mm_yr=np.full(years + 1, 0.1),
+    )
 
 
 def make_result(**changes: Any) -> SlabResult:
@@ -53,7 +76,8 @@ def make_result(**changes: Any) -> SlabResult:
             "record_sha256": "cd" * 32,
             "record": "TB-07.toml",
         },
-        "chronologies": {t: [np.array([5.0, 15.25, 25.0]), np.array([5.125, 15.0])] for t in tracks},
+        "chronologies": {t: make_chronologies() for t in tracks},
+        "errors": {t: make_errors(years) for t in tracks},
         "picture": np.linspace(0.0, 1.0, 200 * 125).reshape(200, 125),
         "picture_step_px": 4.0,
     }

@@ -21,9 +21,9 @@ PACKAGE = ROOT / "bandkit"
 
 # The order of the work: each may import only from names before it.
 ORDER = (
-    "errors", "flags", "dates", "stats", "results", "record", "images", "scale", "axis", "strip", "surface", "follow", "stain",
-    "luminescence", "bands", "density", "plausible", "dating", "growth", "carrier", "tracks", "staining", "tell",
-    "pipeline", "simulate", "propose", "analysis", "output", "batch", "workbench", "cli", "__main__",
+    "errors", "flags", "dates", "stats", "table", "uncertainty", "budget", "stain_tables", "results", "record", "cut", "images", "scale", "axis", "strip", "surface", "follow", "register", "stain",
+    "luminescence", "bands", "density", "plausible", "dating", "growth", "carrier", "tomography", "tracks", "branches", "stain_lines", "staining", "companion", "provenance", "bulk", "checks", "tell",
+    "pipeline", "simulate", "propose", "analysis", "output", "batch", "workbench", "commands", "cli", "__main__",
 )
 # A result writes itself: the one arrow that points the other way, and only inside a method.
 LAZY_EXCEPTIONS = {("results", "output")}
@@ -32,12 +32,13 @@ LAZY_EXCEPTIONS = {("results", "output")}
 ROOMS = {
     "matplotlib": {"output"},
     "jinja2": {"output"},
-    "typer": {"cli"},
+    "typer": {"cli", "commands"},
     "rich": {"cli"},
     "click": set(),
     "tifffile": {"images", "simulate"},
     "PIL": {"images", "simulate"},
     "imagecodecs": {"images"},
+    "pydicom": {"images"},
     "tomlkit": {"record"},
     "tomllib": {"record"},
     "pandas": {"results"},
@@ -50,7 +51,7 @@ MAX_MODULE_LINES = 400
 MAX_FUNCTION_LINES = 60
 
 UNITS = ("px", "px2", "mm", "mm_px", "per_mm", "um", "m", "yr", "mm_yr", "mm2_yr2", "days", "deg", "frac", "kev",
-         "g_cm2", "g_cm3", "g_cm2_yr", "cm2_g")
+         "g_cm2", "g_cm3", "g_cm2_yr", "cm2_g", "g2_cm6", "g2_cm4_yr2", "g")
 # A number with one of these in its name is of a kind that has a unit.
 QUANTITIES = ("age", "angle", "area", "areal", "blur", "calcification", "density", "depth", "distance", "edge", "energy",
               "extension", "height", "interval", "latitude", "length", "longitude", "mass", "offset", "radius", "shift",

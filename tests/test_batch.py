@@ -43,9 +43,10 @@ def test_every_slab_gets_a_folder_and_the_batch_its_tables(tmp_path, fake_measur
     assert [folder.name for folder in summary.measured] == ["TB-01", "TB-02"]
     assert (summary.skipped, summary.rejected, summary.notices) == ((), (), ())
     assert {p.name for p in (out / "TB-01").iterdir()} == {
-        "growth.csv", "marks.csv", "stain.csv", "tracks.csv", "profile.csv", "result.json", "figure.png", "report.html"}
+        "growth.csv", "marks.csv", "events.csv", "stain.csv", "tracks.csv", "profile.csv", "chronologies.csv", "result.json",
+        "figure.png", "report.html"}
     assert {p.name for p in out.iterdir() if p.is_file()} == {
-        "growth.csv", "marks.csv", "stain.csv", "tracks.csv", "rejected.csv", "index.html"}
+        "growth.csv", "marks.csv", "events.csv", "stain.csv", "tracks.csv", "rejected.csv", "index.html"}
     assert [row["specimen"] for row in rows(out / "tracks.csv")] == ["TB-01", "TB-02"]
     assert summary.index == out / "index.html"
 

@@ -1,5 +1,7 @@
 """From grey or colour to the signal that carries the bands: exact numbers on small arrays."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -11,13 +13,22 @@ from bandkit.carrier import (
     Luminescence,
     Radiography,
     brightness_of,
-    calibrate_standards,
     guess_dense,
-    model_beam,
+    measured_standards,
     patch_of,
     standard_areal_g_cm2,
 )
-from bandkit.density import even_beam, mass_attenuation_cm2_g, measure_patch
+from bandkit.density import (
+    ObliquePath,
+    View,
+    calibrate,
+    coral_attenuation_cm2_g,
+    even_beam,
+    expose,
+    measure_patch,
+    patch_samples,
+    standard_samples,
+)
 from bandkit.errors import CalibrationError
 from bandkit.record import DensitySpec, StandardSpec
 
@@ -29,6 +40,16 @@ NOWHERE = np.zeros((2, 2))
 def radiography(dense="dark", values="intensity", *, open_beam=50000.0, calibration=None):
     return Radiography(dense=dense, values=values, full_scale=FULL, calibration=calibration, flags=(),
                        beam=even_beam(open_beam, shape=SIZE[::-1], known=True))
+
+
+def view(signal, step_px=1.0, **more):
+    return View(signal=signal, step_px=step_px, size_px=SIZE, full_scale=FULL, values="intensity", **more)
+
+
+def carrier_of(seen):
+    exposed = expose(seen, None)
+    return Radiography(dense="dark", values="intensity", full_scale=FULL, calibration=None, flags=(), beam=exposed.beam,
+                       response=exposed.response, veil=exposed.veil)
 
 
 # ---- radiographs ----
@@ -63,9 +84,7 @@ def test_nothing_arriving_is_a_large_number_and_unknown_stays_unknown():
 def test_uneven_beam_is_taken_out():
     x, y = np.meshgrid(np.arange(SIZE[0], dtype=float), np.arange(SIZE[1], dtype=float))
     fall = np.exp(-0.0005 * x - 0.0003 * y)
-    beam = model_beam(40000.0 * fall, 1.0, (), size_px=SIZE, exclude_px=(), values="intensity")
-    carrier = Radiography(dense="dark", values="intensity", full_scale=FULL, calibration=None, flags=(), beam=beam)
-    signal = carrier.signal(40000.0 * fall * np.exp(-0.7), x, y)
+    signal = carrier_of(view(40000.0 * fall)).signal(40000.0 * fall * np.exp(-0.7), x, y)
     np.testing.assert_allclose(signal, 0.7, atol=0.005)
 
 
@@ -81,7 +100,7 @@ def test_what_a_radiograph_says_of_itself():
 
 # ---- standards ----
 
-MU = float(mass_attenuation_cm2_g("calcium carbonate", 40.0))
+MU = float(coral_attenuation_cm2_g(40.0, strontium_frac=0.008))
 
 
 def standards(*thicknesses_mm, material="aragonite", density=2.93):
@@ -98,10 +117,18 @@ def spec_of(specs, kev=40.0):
     return DensitySpec(slab_thickness_mm=6.5, standards=specs, effective_kev=kev)
 
 
+def calibrated(specs, beam, **more):
+    """The curve through standards as a record states them."""
+    stated = measured_standards(spec_of(specs), patches(specs, **more), ObliquePath())
+    samples = standard_samples(stated.patches, stated.centres_px, stated.areal_g_cm2, stated.labels, beam,
+                               materials=stated.materials)
+    return calibrate(samples, effective_kev=stated.effective_kev)
+
+
 def test_three_steps_give_mass_per_area():
     specs = standards(1.0, 3.0, 5.0)
     beam = even_beam(50000.0, shape=SIZE[::-1], known=True)
-    curve = calibrate_standards(spec_of(specs), patches(specs), beam, "intensity")
+    curve = calibrated(specs, beam)
     carrier = radiography(calibration=curve)
     areal = np.array([[0.3, 0.6], [0.9, 1.4]])
     signal = carrier.signal(50000.0 * np.exp(-MU * areal), NOWHERE, NOWHERE)
@@ -114,24 +141,43 @@ def test_three_steps_give_mass_per_area():
 def test_constant_offset_is_absorbed_by_the_standards():
     specs = standards(1.0, 2.0, 4.0, 6.0, 8.0)
     beam = even_beam(52000.0, shape=SIZE[::-1], known=True)
-    curve = calibrate_standards(spec_of(specs), patches(specs, offset=2000.0), beam, "intensity")
+    curve = calibrated(specs, beam, offset=2000.0)
     areal = np.array([[0.4, 0.8], [1.2, 2.0]])
     signal = radiography(calibration=curve, open_beam=52000.0).signal(2000.0 + 50000.0 * np.exp(-MU * areal), NOWHERE, NOWHERE)
     np.testing.assert_allclose(signal, areal, rtol=0.02)
 
 
-def test_mass_of_a_carbonate_standard_is_thickness_times_density():
-    assert standard_areal_g_cm2(standards(4.0)[0], None) == pytest.approx(0.4 * 2.93)
+def test_mass_of_a_standard_is_thickness_times_density():
+    assert standard_areal_g_cm2(standards(4.0)[0]) == pytest.approx(0.4 * 2.93)
     own = StandardSpec(box_px=(0, 0, 9, 9), material="aragonite", thickness_mm=4.0, density_g_cm3=None)
-    assert standard_areal_g_cm2(own, None) == pytest.approx(0.4 * 2.93)
+    assert standard_areal_g_cm2(own) == pytest.approx(0.4 * 2.93)
+    formula = StandardSpec(box_px=(0, 0, 9, 9), material="C5H8O2", thickness_mm=4.0, density_g_cm3=None)
+    with pytest.raises(CalibrationError, match="density_g_cm3: 'C5H8O2' has no one density; give it with the standard"):
+        standard_areal_g_cm2(formula)
 
 
-def test_aluminium_standard_counts_as_the_carbonate_that_attenuates_as_much():
-    wedge = StandardSpec(box_px=(0, 0, 9, 9), material="aluminium", thickness_mm=10.0, density_g_cm3=2.70)
-    al = float(mass_attenuation_cm2_g("aluminium", 40.0))
-    assert standard_areal_g_cm2(wedge, 40.0) == pytest.approx(2.70 * al / MU)
-    with pytest.raises(CalibrationError, match="effective_kev"):
-        standard_areal_g_cm2(wedge, None)
+def test_standards_carry_their_material_and_strontium():
+    specs = (*standards(4.0), *standards(2.0, material="aluminium", density=2.70),
+             StandardSpec(box_px=(0, 0, 9, 9), material="aragonite", thickness_mm=1.0, strontium_wt_pct=0.1))
+    stated = measured_standards(DensitySpec(standards=specs, strontium_wt_pct=0.7), patches(standards(1, 2, 3)), ObliquePath())
+    assert [m.name for m in stated.materials] == ["aragonite", "aluminium", "aragonite"]
+    assert [m.is_coral for m in stated.materials] == [True, False, False]
+    assert stated.materials[2].shares["Sr"] == pytest.approx(0.001)
+    assert stated.strontium_wt_pct == 0.7
+    assert measured_standards(spec_of(specs), patches(standards(1, 2, 3)), ObliquePath()).strontium_wt_pct == 0.8
+
+
+def test_oblique_rays_run_longer_through_standards_and_slab():
+    # 45 degrees at 1000 px from the foot, 1000 px below the source: the path is 1.414 times as long.
+    path = ObliquePath(foot_px=(20.0 - 1000.0, 20.0), source_to_detector_px=1000.0)
+    stated = measured_standards(spec_of(standards(4.0)), patches(standards(4.0)), path)
+    assert stated.areal_g_cm2[0] == pytest.approx(0.4 * 2.93 * np.sqrt(2))
+    specs = standards(1.0, 3.0, 5.0)
+    curve = calibrated(specs, even_beam(50000.0, shape=SIZE[::-1], known=True))
+    at = np.array([[20.0]])
+    grey = np.array([[50000.0 * np.exp(-MU * 0.9)]])
+    square, oblique = (replace(radiography(calibration=curve), path=p).signal(grey, at, at)[0, 0] for p in (ObliquePath(), path))
+    assert square / oblique == pytest.approx(np.sqrt(2))
 
 
 def test_patch_is_the_mean_intensity_of_its_box():
@@ -153,26 +199,21 @@ def test_beam_from_marked_patches():
     rng = np.random.default_rng(0)
     marked = []
     for x0, y0 in ((0, 0), (360, 0), (0, 260), (360, 260), (180, 0), (180, 260)):
-        box = BoxPixels(box_px=(x0, y0, x0 + 40.0, y0 + 40.0), grey=np.zeros((40, 40)), x0_px=x0, y0_px=y0)
         x = x0 + np.arange(40.0)[None, :]
-        marked.append((box, 30000.0 * np.exp(-0.001 * x) * (1 + 0.001 * rng.normal(size=(40, 40)))))
+        marked.append(patch_samples(30000.0 * np.exp(-0.001 * x) * (1 + 0.001 * rng.normal(size=(40, 40))), x0, y0))
     # The reduced image shows something else altogether: marked patches win.
-    beam = model_beam(np.full((30, 40), 100.0), 10.0, marked, size_px=SIZE, exclude_px=(), values="intensity")
+    exposed = expose(view(np.full((30, 40), 100.0), 10.0, open_beam=tuple(marked)), None)
     x, y = np.array([20.0, 200.0, 380.0]), np.array([150.0, 20.0, 280.0])
-    np.testing.assert_allclose(beam.log_intensity(x, y), np.log(30000.0) - 0.001 * x, atol=0.01)
-
-
-def test_scan_has_no_beam_to_flatten():
-    beam = model_beam(np.full((30, 40), 7.0), 10.0, (), size_px=SIZE, exclude_px=(), values="hounsfield")
-    np.testing.assert_allclose(beam.log_intensity(np.array([3.0, 300.0]), np.array([2.0, 200.0])), 0.0)
+    signal = exposed.response.signal(exposed.beam.log_intensity(x, y))
+    np.testing.assert_allclose(np.log(signal), np.log(30000.0) - 0.001 * x, atol=0.01)
 
 
 def test_slab_that_fills_the_picture_leaves_an_even_beam():
     rng = np.random.default_rng(1)
     intensity = 1000.0 * np.exp(-rng.uniform(0.2, 0.9, (60, 80)))
-    beam = model_beam(intensity, 5.0, (), size_px=SIZE, exclude_px=(), values="intensity")
-    level = beam.log_intensity(np.array([3.0, 300.0]), np.array([2.0, 200.0]))
-    np.testing.assert_allclose(level, np.log(np.quantile(intensity, 0.999)))
+    exposed = expose(view(intensity, 5.0), None)
+    level = exposed.beam.log_intensity(np.array([3.0, 300.0]), np.array([2.0, 200.0]))
+    np.testing.assert_allclose(exposed.response.signal(level), np.quantile(intensity, 0.999))
 
 
 # ---- polarity ----

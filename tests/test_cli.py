@@ -25,7 +25,7 @@ def test_version():
 
 def test_help_names_every_command():
     text = run("--help").stdout
-    for name in ("demo", "new", "check", "measure", "simulate"):
+    for name in ("demo", "new", "cut", "check", "measure", "simulate", "crossdate", "master"):
         assert f"\n  {name} " in text
 
 

@@ -10,6 +10,8 @@ from hypothesis import strategies as st
 from bandkit.dating import LostYears, date_marks
 from bandkit.errors import InputError
 from bandkit.growth import (
+    SOURCES,
+    SYSTEMATIC_SOURCES,
     ErrorSources,
     GrowthProfile,
     calcification,
@@ -258,7 +260,7 @@ def test_absent_year_shares_its_pick():
 
 def test_systematic_errors_do_not_average_away():
     marks = 5.0 + 4.0 * np.arange(11)
-    errors = ErrorSources(scale_sd_frac=0.01, thickness_sd_frac=0.02, density_systematic_sd_g_cm3=0.026)
+    errors = ErrorSources(scale_sd_frac=0.01, thickness_sd_frac=0.02, density_calibration_sd_g_cm3=0.026)
     growth = grow(marks, errors=errors)
     means = track_means(growth)
     np.testing.assert_allclose(growth.extension_systematic_sd_mm_yr[1:-1], 0.04)
@@ -271,27 +273,27 @@ def test_systematic_errors_do_not_average_away():
 def test_density_noise_averages_over_its_length_and_over_years():
     marks = 5.0 + 4.0 * np.arange(11)
     growth = grow(marks, errors=ErrorSources(density_noise_sd_g_cm3=0.1, density_noise_length_mm=1.0))
-    np.testing.assert_allclose(growth.density_noise_sd_g_cm3[1:-1], 0.05)
+    np.testing.assert_allclose(growth.density_budget.noise_sd_g_cm3[1:-1], 0.05)
     means = track_means(growth)
     assert means.density_sd_g_cm3 == pytest.approx(0.05 / np.sqrt(10))
     assert means.calcification_sd_g_cm2_yr == pytest.approx(0.4 * 0.05 / np.sqrt(10))
     # Noise that hangs together over more than a year does not average within it.
     growth = grow(marks, errors=ErrorSources(density_noise_sd_g_cm3=0.1, density_noise_length_mm=30.0))
-    np.testing.assert_allclose(growth.density_noise_sd_g_cm3[1:-1], 0.1)
+    np.testing.assert_allclose(growth.density_budget.noise_sd_g_cm3[1:-1], 0.1)
 
 
 def test_density_noise_of_single_samples_against_monte_carlo():
     rng = np.random.default_rng(8)
     marks = [8.0, 18.0, 30.0]
     draws = [grow(marks, make_profile(density=1.3 + rng.normal(0, 0.2, 501))).density_g_cm3[1:3] for _ in range(400)]
-    noise = grow(marks, errors=ErrorSources(density_noise_sd_g_cm3=0.2)).density_noise_sd_g_cm3[1:3]
+    noise = grow(marks, errors=ErrorSources(density_noise_sd_g_cm3=0.2)).density_budget.noise_sd_g_cm3[1:3]
     np.testing.assert_allclose(np.std(draws, axis=0), noise, rtol=0.1)
 
 
 def test_errors_of_the_profile_may_vary_with_depth():
     profile = make_profile()
     sd = np.where(profile.depth_mm < 18.0, 0.02, 0.04)
-    growth = grow([8.0, 18.0, 30.0], profile, errors=ErrorSources(density_systematic_sd_g_cm3=sd))
+    growth = grow([8.0, 18.0, 30.0], profile, errors=ErrorSources(density_calibration_sd_g_cm3=sd))
     np.testing.assert_allclose(growth.density_systematic_sd_g_cm3[1:3], [0.02, 0.04], atol=2e-4)
 
 
@@ -299,6 +301,109 @@ def test_surface_error_reaches_the_outermost_piece_only():
     growth = grow([8.0, 18.0], errors=ErrorSources(surface_sd_mm=0.5))
     assert growth.extension_sd_mm_yr[0] == pytest.approx(0.5 / growth.duration_yr[0])
     assert growth.extension_sd_mm_yr[1] == 0.0
+
+
+# --- density: its sources, and what it shares with extension ---------------------------
+
+
+def banded(*, step_mm=0.05, length_mm=60.0, period_mm=10.0):
+    """Density that is highest at 8, 18, 28 ... mm."""
+    depth = np.arange(round(length_mm / step_mm) + 1) * step_mm
+    return GrowthProfile(depth_mm=depth, tilt_deg=np.full(depth.shape, 15.0),
+                         density_g_cm3=1.3 + 0.25 * np.cos(2 * np.pi * (depth - 8.0) / period_mm))
+
+
+@pytest.mark.parametrize("offset_mm", [0.0, 1.5])
+def test_picking_errors_of_density_and_calcification_against_monte_carlo(offset_mm):
+    rng = np.random.default_rng(5)
+    marks, sd = np.array([8.0, 18.0, 28.0, 38.0]) + offset_mm, 0.3
+    draws = [grow(marks + rng.normal(0.0, sd, 4), banded()) for _ in range(800)]
+    growth = grow(marks, banded(), mark_sd_mm=sd)
+    means = track_means(growth)
+    density = np.array([one.density_g_cm3[1:4] for one in draws])
+    calcified = np.array([one.calcification_g_cm2_yr[1:4] for one in draws])
+    np.testing.assert_allclose(density.std(axis=0), growth.density_budget.picking_sd_g_cm3[1:4], rtol=0.12)
+    np.testing.assert_allclose(calcified.std(axis=0), growth.calcification_sd_g_cm2_yr[1:4], rtol=0.12)
+    assert density.mean(axis=1).std() == pytest.approx(means.density_sd_g_cm3, rel=0.12)
+    assert calcified.mean(axis=1).std() == pytest.approx(means.calcification_sd_g_cm2_yr, rel=0.12)
+    # A mark in the dense band carries more skeleton than the year's mean: both errors add up.
+    apart = np.hypot(growth.extension_sd_mm_yr[1:4] / 10 * growth.density_g_cm3[1:4],
+                     growth.extension_mm_yr[1:4] / 10 * growth.density_sd_g_cm3[1:4])
+    if offset_mm == 0.0:
+        assert (growth.calcification_sd_g_cm2_yr[1:4] > 1.15 * apart).all()
+    assert np.corrcoef(calcified.T)[0, 1] == pytest.approx(-0.5, abs=0.1)
+
+
+def test_calcification_error_with_covariance_by_hand():
+    # C = 10 * 1.3 / 10; 0.13^2 + 0.02^2 + 2 * 10 * 1.3 * 0.015 / 100
+    assert calcification_sd(10.0, 1.0, 1.3, 0.02, covariance=0.015) == pytest.approx(np.sqrt(0.0169 + 0.0004 + 0.0039))
+    assert calcification_sd(10.0, 1.0, 1.3, 0.13, covariance=-0.13) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_sources_stay_apart_and_add_up():
+    errors = ErrorSources(thickness_sd_frac=0.02, density_calibration_sd_g_cm3=0.03, density_beam_sd_g_cm3=0.01,
+                          density_noise_sd_g_cm3=0.2, density_noise_length_mm=1.0)
+    growth = grow([8.0, 18.0, 28.0], banded(), errors=errors, mark_sd_mm=0.3)
+    budget, year = growth.density_budget, slice(1, 3)
+    assert set(SYSTEMATIC_SOURCES) < set(SOURCES)
+    np.testing.assert_allclose(budget.calibration_sd_g_cm3[year], 0.03)
+    np.testing.assert_allclose(budget.beam_sd_g_cm3[year], 0.01)
+    np.testing.assert_allclose(budget.thickness_sd_g_cm3[year], 0.02 * growth.density_g_cm3[year])
+    np.testing.assert_allclose(budget.noise_sd_g_cm3[year], 0.2 / np.sqrt(10 * np.cos(np.radians(15))), rtol=0.02)
+    np.testing.assert_allclose(budget.track_sd_g_cm3[year], 0.0)
+    np.testing.assert_allclose(sum(budget.share_frac(source)[year] for source in SOURCES), 1.0)
+    np.testing.assert_allclose(growth.density_sd_g_cm3[year], np.hypot(budget.systematic_sd_g_cm3, budget.random_sd_g_cm3)[year])
+    means = track_means(growth).density_budget
+    assert means.calibration_sd_g_cm3[0] == pytest.approx(0.03)
+    assert means.noise_sd_g_cm3[0] == pytest.approx(budget.noise_sd_g_cm3[1] / np.sqrt(2), rel=1e-6)
+    # Three marks in the same dense band: over the mean of both years the middle one cancels.
+    assert means.picking_sd_g_cm3[0] == pytest.approx(budget.picking_sd_g_cm3[1] / 2, rel=0.01)
+
+
+def test_no_error_has_no_shares():
+    growth = grow([8.0, 18.0, 30.0])
+    assert np.isnan(growth.density_budget.share_frac("beam")).all()
+
+
+def with_beside(texture, *, share=1.0, bands=0.25):
+    """The banded profile, and tracks beside it with texture of their own; constant shifts between tracks are no texture."""
+    profile = banded()
+    shift = np.linspace(-0.1, 0.1, len(texture))[:, None]
+    return GrowthProfile(depth_mm=profile.depth_mm, tilt_deg=0 * profile.tilt_deg, density_g_cm3=profile.density_g_cm3,
+                         beside_g_cm3=profile.density_g_cm3 * (1 + bands) + texture + shift, beside_variance_frac=share)
+
+
+def test_place_of_the_track_is_worth_what_tracks_beside_it_differ_by():
+    rng = np.random.default_rng(12)
+    marks = [8.0, 18.0, 28.0, 38.0, 48.0, 58.0]
+    texture = rng.normal(0, 0.2, (40, 60)).repeat(20, axis=1)
+    texture = np.hstack([texture, texture[:, -1:]])
+    growth = grow(marks, with_beside(texture))
+    # Texture of 1 mm averages over 10 of them.
+    np.testing.assert_allclose(growth.density_budget.track_sd_g_cm3[1:-1], 0.2 / np.sqrt(10), rtol=0.1)
+    halves = grow(marks, with_beside(texture, share=0.5))
+    np.testing.assert_allclose(halves.density_budget.track_sd_g_cm3[1:-1], 0.2 / np.sqrt(20), rtol=0.1)
+    means = track_means(growth)
+    assert means.density_sd_g_cm3 == pytest.approx(growth.density_budget.track_sd_g_cm3[1] / np.sqrt(5), rel=1e-6)
+
+
+def test_tracks_beside_that_are_alike_or_unknown_add_nothing():
+    marks = [8.0, 18.0, 28.0, 38.0, 48.0]
+    assert np.nanmax(grow(marks, with_beside(np.zeros((5, 1)))).density_budget.track_sd_g_cm3) == pytest.approx(0, abs=1e-9)
+    unknown = grow(marks, with_beside(np.full((5, 1), np.nan))).density_budget.track_sd_g_cm3
+    np.testing.assert_array_equal(unknown, 0.0)
+    holes = np.random.default_rng(1).normal(0, 0.1, (6, 1201))
+    holes[2, 300:] = np.nan
+    holes[4] = np.nan
+    assert (grow(marks, with_beside(holes)).density_budget.track_sd_g_cm3[1:-1] > 0).all()
+
+
+def test_noise_is_not_counted_twice():
+    marks = [8.0, 18.0, 28.0, 38.0, 48.0]
+    grain = np.random.default_rng(2).normal(0, 0.1, (30, 1201))
+    growth = grow(marks, with_beside(grain), errors=ErrorSources(density_noise_sd_g_cm3=0.1))
+    both = growth.density_budget.random_sd_g_cm3[1:-1]
+    np.testing.assert_allclose(both, 0.1 / np.sqrt(200), rtol=0.25)
 
 
 @pytest.mark.parametrize(("tilt_deg", "sd_deg"), [(0.0, 5.0), (10.0, 5.0), (25.0, 3.0), (-25.0, 3.0)])

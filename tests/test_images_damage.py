@@ -61,7 +61,7 @@ def test_other_kinds_of_file_named_tif(tmp_path, content, what):
 @pytest.mark.parametrize("preamble", [bytes(128), b"II*\0" + bytes(124)])
 def test_dicom_is_named(tmp_path, preamble):
     (tmp_path / "a.dcm").write_bytes(preamble + b"DICM" + bytes(100))
-    refuse(tmp_path / "a.dcm", "DICOM is not read yet: convert to 16-bit TIFF without windowing", "dicom")
+    refuse(tmp_path / "a.dcm", "this DICOM file holds no picture; name the file with the picture", "no-picture")
 
 
 # -- truncated -----------------------------------------------------------------------------------

@@ -53,6 +53,16 @@ def test_unknown_and_unlit_stay_unknown():
     np.testing.assert_array_equal(np.isnan(luminescence_index(image, full_scale=1.0)[0]), [True, True, False])
 
 
+def test_background_is_not_lit():
+    # A colour of nothing but noise has a ratio of any size; skeleton in the shade of the lamp has its own.
+    image = np.full((50, 50, 3), 0.5)
+    image[:10] = [0.0, 0.004, 1e-9]
+    image[40:] *= 0.1
+    index = luminescence_index(image, full_scale=1.0, encoding="linear")
+    assert np.isnan(index[:10]).all()
+    np.testing.assert_allclose(index[10:], 1.0)
+
+
 def test_annual_value_of_a_sine_is_its_range():
     # Lough 2011: summer maximum less preceding winter minimum.
     depth = np.arange(0, 60, 0.01)

@@ -69,6 +69,11 @@ def table_text(run) -> str:
     return printed(run(ROOT / "notebooks" / "01_image_to_table.ipynb"))
 
 
+@pytest.fixture(scope="module")
+def calibrated_text(run) -> str:
+    return printed(run(ROOT / "notebooks" / "02_radiograph_calibrated.ipynb"))
+
+
 def truth(name: str) -> dict:
     return json.loads((ROOT / "demo_images" / "truth" / f"{name}_truth.json").read_text(encoding="utf-8"))
 
@@ -110,11 +115,12 @@ def test_scale_agrees_with_the_truth(table_text: str) -> None:
 def test_following_the_bands_is_what_gets_the_marks_right(table_text: str) -> None:
     line = r": (\d+) marks for (\d+) true ones, (\d+) missed, (\d+) invented, median error ([\d.]+) mm"
     ((*followed, followed_mm),) = numbers(f"along the bands, 50 mm wide{line}", table_text)
-    ((*narrow, narrow_mm),) = numbers(f"straight, 5 mm wide{line}", table_text)
+    ((*_, narrow_mm),) = numbers(f"straight, 5 mm wide{line}", table_text)
     n_true = len(truth("TB-07")["tracks"][0]["mark_depth_mm"])
     assert followed == [n_true, n_true, 0, 0]
-    assert sum(narrow[2:]) > 0
-    assert followed_mm < narrow_mm
+    ((*smeared, smeared_mm),) = numbers(f"straight, 50 mm wide{line}", table_text)
+    assert sum(smeared[2:]) > 0
+    assert followed_mm < min(narrow_mm, smeared_mm)
 
 
 @pytest.mark.notebook
@@ -139,3 +145,59 @@ def test_stain_lines_are_where_the_dye_is(table_text: str) -> None:
     assert len(pairs) == 2
     for measured, true in pairs:
         assert measured == pytest.approx(true, abs=0.3)
+
+
+@pytest.mark.notebook
+def test_each_correction_that_is_left_out_shows_its_face(calibrated_text: str) -> None:
+    line = r": rms error ([\d.]+), drift ([+-][\d.]+), A minus B ([+-][\d.]+) g/cm3"
+    (every,), (no_beam,), (no_standards,), (one_thickness,) = (
+        numbers(way + line, calibrated_text)
+        for way in ("all corrections", "no beam", "no standards", "one thickness"))
+    assert every[0] < 0.02
+    assert min(no_beam[0], no_standards[0], one_thickness[0]) > 2 * every[0]
+    assert abs(no_beam[1]) > 0.08 > 4 * abs(every[1])
+    # A wedge of 12 % over 60 mm, between tracks 36 mm apart: 7 % of 1.27 g/cm3.
+    assert one_thickness[2] == pytest.approx(-0.09, abs=0.02)
+    assert abs(every[2]) < 0.02
+
+
+@pytest.mark.notebook
+def test_means_of_the_calibrated_slab_are_those_of_the_simulation(calibrated_text: str) -> None:
+    pairs = numbers(r"mean density ([\d.]+) \+- ([\d.]+), truth ([\d.]+) g/cm3", calibrated_text)
+    assert len(pairs) == 2
+    for measured, sd, true in pairs:
+        assert abs(measured - true) < 2 * sd < 0.04
+
+
+@pytest.mark.notebook
+def test_the_balance_agrees_with_the_image(calibrated_text: str) -> None:
+    ((z,),) = numbers(r"z = ([+-][\d.]+)", calibrated_text)
+    assert abs(z) < 2
+    ((pores,),) = numbers(r"pores by the image ([\d.]+)", calibrated_text)
+    assert 50 < pores < 60
+
+
+# ---- how marks are found
+
+
+@pytest.fixture(scope="module")
+def marks_text(run) -> str:
+    return printed(run(ROOT / "notebooks" / "03_how_marks_are_found.ipynb"))
+
+
+@pytest.mark.notebook
+def test_length_of_a_year_is_told_by_its_score(marks_text: str) -> None:
+    lengths = numbers(r"a year of +([\d.]+) mm, give or take", marks_text)
+    assert lengths[0][0] == pytest.approx(10.4, rel=0.04)
+
+
+@pytest.mark.notebook
+def test_two_fixed_marks_put_the_years_about_them_right(marks_text: str) -> None:
+    line = r": (\d+) marks \((\d+) to (\d+)\) for (\d+) true ones, (\d+) of these met"
+    ((*followed, followed_met),) = numbers(f"along the bands{line}", marks_text)
+    ((*_, alone_met),) = numbers(f"told nothing{line}", marks_text)
+    ((*told, told_met),) = numbers(f"with two marks fixed{line}", marks_text)
+    n_true = len(truth("TB-07")["tracks"][0]["mark_depth_mm"])
+    assert followed[0] == followed_met == n_true
+    assert alone_met < n_true
+    assert told[0] == told_met == n_true

@@ -19,7 +19,7 @@ from bandkit.output import read_result, write_slab
 from bandkit.output.document import result_text
 from bandkit.results import CalibrationResult, ProfileTable, SlabResult, Table
 
-TABLES = ("growth", "marks", "stains", "tracks", "profile")
+TABLES = ("growth", "marks", "events", "stains", "tracks", "profile", "chronologies")
 
 
 def assert_same_table(one: Table, other: Table) -> None:
@@ -68,8 +68,14 @@ def test_round_trip_is_exact_but_for_the_picture(result: SlabResult, tmp_path: P
         np.testing.assert_array_equal(mine.y_px, theirs.y_px)
     assert set(back.chronologies) == set(result.chronologies)
     for track, draws in result.chronologies.items():
+        assert back.chronologies[track].floating == draws.floating
         for mine, theirs in zip(draws, back.chronologies[track], strict=True):
-            np.testing.assert_array_equal(mine, theirs)
+            np.testing.assert_array_equal(mine[0], theirs[0])
+            np.testing.assert_array_equal(mine[1], theirs[1])
+    assert set(back.errors) == set(result.errors)
+    for track, errors in result.errors.items():
+        for field in dataclasses.fields(errors):
+            np.testing.assert_array_equal(getattr(errors, field.name), getattr(back.errors[track], field.name))
     if result.calibration is None:
         assert back.calibration is None
     else:
@@ -98,7 +104,7 @@ def test_text_is_strict_json_with_sorted_keys_and_one_line_per_array() -> None:
 
     document = json.loads(text, parse_constant=refuse)
     assert list(document) == sorted(document)
-    assert document["layout"] == 1
+    assert document["layout"] == 2
     assert document["tables"]["growth"]["year"][0] == 2019
     assert document["tables"]["growth"]["density_g_cm3"][0] is None
     assert '      "year": [2019, 2018, 2017, 2016],\n' in text
@@ -149,7 +155,7 @@ def change(result: SlabResult, path: list[str], value: object) -> str:
         ("[" * 100_000, "cannot be read as a result"),
         ("[1, 2]", 'format: is not "bandkit result"'),
         ('{"format": "other"}', 'format: is not "bandkit result"'),
-        (change(make_result(), ["layout"], 99), "layout: 99 cannot be read, this version reads 1"),
+        (change(make_result(), ["layout"], 99), "layout: 99 cannot be read, this version reads 2"),
         (change(make_result(), ["tables", "growth", "year"], [1]), "damaged .*equal length"),
         (change(make_result(), ["tables", "growth"], {}), "damaged .*GrowthTable: columns"),
         (change(make_result(), ["flags"], [{"code": "no-such-code"}]), "damaged .*no-such-code"),

@@ -112,7 +112,7 @@ def test_text_that_a_spreadsheet_would_run_is_made_harmless(text: str, written: 
 def test_slab_folder_is_complete_and_the_same_twice(tmp_path: Path) -> None:
     first = write_slab(make_result(), tmp_path)
     before = {p.name: p.read_bytes() for p in first.iterdir()}
-    assert sorted(before) == sorted([*SLAB_FILES, "tracks.csv"])
+    assert sorted(before) == sorted([*SLAB_FILES, "tracks.csv", "events.csv", "chronologies.csv"])
     assert first == tmp_path / "TB-07"
     write_slab(make_result(), tmp_path)
     assert {p.name: p.read_bytes() for p in first.iterdir()} == before
@@ -124,7 +124,7 @@ def test_batch_tables_are_the_same_from_memory_and_from_folders(tmp_path: Path) 
     folders = [write_slab(result, tmp_path) for result in results]
     rejected = [Rejection("TB-09.toml", "bad-record", "TB-09.toml: track: is missing")]
     names = [path.name for path in write_batch_tables(tmp_path, results, rejected)]
-    assert names == ["growth.csv", "marks.csv", "stain.csv", "tracks.csv", "rejected.csv"]
+    assert names == ["growth.csv", "marks.csv", "events.csv", "stain.csv", "tracks.csv", "rejected.csv"]
     from_memory = {name: (tmp_path / name).read_bytes() for name in names}
     write_batch_tables(tmp_path, [folders[2], results[1], folders[0]], rejected)
     assert {name: (tmp_path / name).read_bytes() for name in names} == from_memory

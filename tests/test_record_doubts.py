@@ -30,7 +30,8 @@ def doubts(text: str, header=None) -> dict[str, tuple[str, str]]:
 
 
 def header(**changes):
-    values = {"width_px": 1000, "height_px": 3600, "bits": 16, "channels": 1, "resolution_mm_px": None, "notes": ()}
+    values = {"width_px": 1000, "height_px": 3600, "bits": 16, "channels": 1, "resolution_mm_px": None, "spacing_at": "tags",
+              "magnification": None, "notes": ()}
     return SimpleNamespace(**{**values, **changes})
 
 

@@ -39,6 +39,8 @@ def test_everything_in_a_full_record_is_read():
         "id": "TB-07",
         "taxon": "Porites lutea",
         "site": "Tarefa Bank north",
+        "colony": "",
+        "core": "",
         "latitude_deg": -9.4,
         "longitude_deg": 46.2,
         "depth_m": 4.0,
@@ -46,6 +48,8 @@ def test_everything_in_a_full_record_is_read():
         "top_alive": True,
     }
     assert record.specimen.collected == datetime.date(2019, 6, 15)
+    nested = parse(FULL.replace('taxon = "Porites lutea"', 'colony = "TB-07"\ncore = "TB-07 2"')).specimen
+    assert (nested.colony, nested.core) == ("TB-07", "TB-07 2")
     assert to_plain(record.image) == {
         "file": "TB-07_xray.tif",
         "path": str(Path("/slabs/TB-07_xray.tif").resolve()),
@@ -155,6 +159,8 @@ WRONG_VALUES = [
     ('taxon = "Porites lutea"', "taxon = 3", "specimen.taxon = 3: not text; put it in quotes"),
     ('taxon = "Porites lutea"', r'taxon = "a\nb"', r'specimen.taxon = "a\nb": must be one line'),
     ('taxon = "Porites lutea"', f'taxon = "{"x" * 501}"', "specimen.taxon = "),
+    ('taxon = "Porites lutea"', 'colony = " "', 'specimen.colony = " ": empty; write colony = "TB-07"'),
+    ('taxon = "Porites lutea"', "core = 2", 'specimen.core = 2: not text; put it in quotes: write core = "TB-07 2"'),
     ("top_alive = true", 'top_alive = "yes"', 'specimen.top_alive = "yes": neither true nor false; write top_alive = true'),
     ('kind = "radiograph"', 'kind = "Xray"', 'image.kind = "Xray": not one of the choices; write one of "photograph" | "radiograph"'),
     ("[specimen]", "[[specimen]]", "specimen = a list of 1: not a table; write it as [specimen]"),
@@ -171,6 +177,8 @@ WRONG_VALUES = [
     ("spacing_mm = 11.0", "spacing_mm = 0", "dating.spacing_mm = 0: must be above 0"),
     ("width_mm = 5.0", "width_mm = -1", "track[1].width_mm = -1: must be above 0"),
     ("effective_kev = 45.0", "effective_kev = 45000", "density.effective_kev = 45000: must be between 1 and 1000"),
+    ("effective_kev = 45.0", "strontium_wt_pct = 8", "density.strontium_wt_pct = 8: must be between 0 and 5"),
+    ("effective_kev = 45.0", "strontium_wt = 0.8", "the nearest known key is strontium_wt_pct"),
     ("density_g_cm3 = 2.93", "density_g_cm3 = 2930", "density.standards[1].density_g_cm3 = 2930: must be above 0 and at most 23"),
     ("thickness_mm = 5.0", "thickness_mm = 0.0", "density.standards[3].thickness_mm = 0.0: must be above 0"),
     # dates
@@ -197,6 +205,7 @@ WRONG_VALUES = [
     ("box_px = [840, 260, 940, 310]", "box_px = [840, 310, 940, 260]", "density.standards[2].box_px = [840, 310, 940, 260]: a box of no area or with its corners swapped; write the smaller x and y first: [840.0, 260.0, 940.0, 310.0]"),
     ("box_px = [840, 260, 940, 310]", "box_px = [840, 260, 840, 310]", "density.standards[2].box_px = [840, 260, 840, 310]: a box of no area or with its corners swapped; give it a width and a height"),
     ("[[700, 50, 760, 150]]", "[[700, 50, 760]]", "density.open_beam_px = a list of 1: entry 1: [700, 50, 760] is not a box [x0, y0, x1, y1]"),
+    ("open_beam_px = [[700, 50, 760, 150]]", "bars_px = [[700, 50, 760]]", "density.bars_px = a list of 1: entry 1: [700, 50, 760] is not a box [x0, y0, x1, y1]"),
     ("[[700, 50, 760, 150]]", "[700, 50, 760, 150]", "density.open_beam_px = [700, 50, 760, 150]: entry 1: 700 is not a box"),
     ("[[460, 160], [471, 3550]]", "[[460, 160]]", "track[2].points_px = a list of 1: a track needs at least two points"),
     ("[[460, 160], [471, 3550]]", "[[460, 160], [460.0, 160], [1, 1]]", "track[2].points_px = a list of 3: points 1 and 2 are the same, [460.0, 160.0]; delete one of them"),
@@ -233,7 +242,7 @@ def test_a_wrong_value_is_told_where_what_and_what_instead(old, new, expected):
 @pytest.mark.parametrize(
     ("line", "expected"),
     [
-        ("", "scale: no scale; write one of bar, mm_per_px, source: bar = { from_px"),
+        ("", "scale: no scale; write one of bar, ruler, rectify, mm_per_px, source: bar = { from_px"),
         ("mm_per_px = 0", "scale.mm_per_px = 0: must be above 0; write mm_per_px = 0.1"),
         ("mm_per_px = -0.1", "scale.mm_per_px = -0.1: must be above 0"),
         ("mm_per_px = nan", "scale.mm_per_px = nan: not a finite number"),

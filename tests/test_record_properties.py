@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from record_texts import FULL, SMALL
 
 from bandkit.errors import RecordError
-from bandkit.record import Record, RecordFile, check_record, parse_record, record_values, to_plain
+from bandkit.record import Record, RecordFile, StandardSpec, check_record, parse_record, record_values, to_plain
 from bandkit.record import model as m
 from bandkit.record._keys import KEYS
 
@@ -104,7 +104,7 @@ lines_px = st.lists(place, min_size=2, max_size=6, unique=True).map(tuple)
 tracks_px = lines_px.map(lambda points: tuple(dict.fromkeys(zip(*map(sorted, zip(*points, strict=True)), strict=True))))
 maybe = st.one_of(st.none(), size)
 
-standards = st.builds(m.StandardSpec, box_px=boxes, material=word, thickness_mm=size, density_g_cm3=st.none() | st.floats(0.5, 22))
+standards = st.builds(StandardSpec, box_px=boxes, material=word, thickness_mm=size, density_g_cm3=st.none() | st.floats(0.5, 22))
 densities = st.builds(
     m.DensitySpec,
     slab_thickness_mm=maybe,
@@ -112,6 +112,8 @@ densities = st.builds(
     standards=st.lists(standards, max_size=3).map(tuple),
     effective_kev=st.none() | st.floats(1, 1000),
     open_beam_px=st.lists(boxes, max_size=2).map(tuple),
+    bars_px=st.lists(boxes, max_size=2).map(tuple),
+    strontium_wt_pct=st.none() | st.floats(0, 5),
 )
 scales = st.one_of(
     st.builds(m.ScaleSpec, mm_per_px=st.tuples(size, size), sd_frac=st.none() | st.floats(0, 0.5)),
@@ -130,6 +132,8 @@ specimens = st.builds(
     id=st.from_regex(r"[a-z][a-z0-9 ._-]{0,20}[0-9]", fullmatch=True).filter(lambda name: name[:3] not in ("com", "lpt")),
     taxon=line,
     site=line,
+    colony=st.just("") | st.from_regex(r"[a-z][a-z0-9 -]{0,10}[0-9]", fullmatch=True),
+    core=st.just("") | st.from_regex(r"[a-z][a-z0-9 -]{0,10}[0-9]", fullmatch=True),
     latitude_deg=st.none() | st.floats(-90, 90),
     longitude_deg=st.none() | st.floats(-180, 360),
     depth_m=st.none() | st.floats(0, 11000),
@@ -150,7 +154,9 @@ def records(draw) -> Record:
         read_on=st.none() | days,
         blind=st.booleans(),
         marks=st.lists(marks, max_size=4).map(tuple),
+        role=st.sampled_from(m.ROLES),
     )
+    event = st.builds(m.EventSpec, track=track_name, at_px=place, kind=st.sampled_from(m.EVENT_KINDS), note=line)
     gap = lines_px.flatmap(
         lambda p: st.builds(m.GapSpec, track=track_name, from_px=st.just(p[0]), to_px=st.just(p[1]), years=st.just((1, 3)))
     )
@@ -168,6 +174,7 @@ def records(draw) -> Record:
         readings=tuple(draw(st.lists(reading, max_size=2))),
         masks=tuple(m.MaskSpec(polygon_px=((x, y), (x + 2, y), (x, y + 2)), why="boring") for x, y in draw(st.lists(place, max_size=2))),
         gaps=tuple(draw(st.lists(gap, max_size=2))),
+        events=tuple(draw(st.lists(event, max_size=2))),
     )
 
 

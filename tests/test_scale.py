@@ -274,7 +274,7 @@ def test_numbers_and_tags_of_a_record():
 
 
 def test_nothing_given_is_an_error():
-    with pytest.raises(ScaleError, match=r"scale: nothing is given; give one of scale\.bar, scale\.mm_per_px or"):
+    with pytest.raises(ScaleError, match=r"scale: nothing is given; give one of scale\.bar, scale\.ruler, scale\.mm_per_px or"):
         resolve(ScaleSpec())
 
 

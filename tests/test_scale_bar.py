@@ -21,7 +21,7 @@ from scale_scenes import (
 from scipy import ndimage
 
 from bandkit.errors import ScaleError
-from bandkit.scale import find_bar
+from bandkit.scale import find_bar, find_bar_within
 
 
 def scene(kind="cassette", bars=(), *, shape=(640, 800), blur=1.0, noise=0.01, seed=0):
@@ -227,3 +227,32 @@ def test_rulers_are_not_taken_for_bars():
     for file in files:
         with Image.open(file) as image, pytest.raises(ScaleError, match="give its ends"):
             find_bar(np.asarray(image))
+
+
+def test_the_strokes_of_a_label_in_a_box_are_no_bar():
+    rng = np.random.default_rng(3)
+    picture = np.full((400, 600), 0.9)
+    draw_rectangle(picture, 200.0, 150.0, 30.0, 5.0, 0.0, 0.1)
+    draw_rectangle(picture, 320.0, 160.0, 20.0, 4.0, 90.0, 0.1)
+    picture = expose(picture, rng=rng)
+    with pytest.raises(ScaleError, match=r"scale\.bar\.within_px: "):
+        find_bar_within((60.0, 60.0, 480.0, 260.0), size_px=(600, 400), overview=None,
+                        read=lambda x0, y0, x1, y1: picture[y0:y1, x0:x1])
+
+
+def bar_with_thin_strokes(width, stroke, blur, *, length=500.3, fine=5):
+    """A narrow bar with thin, tall end strokes, as one area of ink; then the lens."""
+    y, x = (axis.astype(np.float32) for axis in np.mgrid[0 : 100 * fine, 0 : 620 * fine])
+    x, y = (x + 0.5) / fine - 0.5 - 310.2, (y + 0.5) / fine - 0.5 - 50.1
+    u, v = x + 0.02 * y, y - 0.02 * x
+    ink = (np.abs(u) <= length / 2) & ((np.abs(v) <= width / 2) | ((np.abs(u) >= length / 2 - stroke) & (np.abs(v) <= 12)))
+    picture = 0.1 + 0.8 * ink.reshape(100, fine, 620, fine).mean(axis=(1, 3))
+    return ndimage.gaussian_filter(picture, blur) + np.random.default_rng(1).normal(0, 0.005, picture.shape)
+
+
+@pytest.mark.parametrize(("width", "stroke", "blur", "within_px"), [
+    (3, 3.0, 1.2, 0.5), (4, 1.5, 1.2, 0.3), (4, 3.0, 2.0, 0.8), (6, 3.0, 2.0, 0.6), (10, 3.0, 2.0, 0.3)])
+def test_blur_and_thin_end_strokes_do_not_lengthen_a_bar(width, stroke, blur, within_px):
+    found = find_bar(bar_with_thin_strokes(width, stroke, blur))
+    assert found.length_px == pytest.approx(500.3, abs=within_px)
+    assert abs(found.length_px - 500.3) < 3 * found.sd_px

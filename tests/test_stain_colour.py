@@ -7,7 +7,8 @@ from hypothesis import strategies as st
 
 from bandkit.errors import InputError
 from bandkit.stain import dye_index, linear_light, srgb_to_linear
-from bandkit.stain.colour import block_edges, log_ratios, usable
+from bandkit.stain.blocks import block_edges
+from bandkit.stain.colour import log_ratios, usable
 
 DEPTH = np.arange(400) * 0.1
 ACROSS = (np.arange(41) - 20) * 0.25
@@ -22,6 +23,14 @@ def strip(seed: int = 1) -> np.ndarray:
 def test_srgb_transfer_function(code, light):
     # IEC 61966-2-1; the value at 0.5 from its formula by hand.
     assert srgb_to_linear(np.array([code]))[0] == pytest.approx(light, abs=1e-7)
+
+
+def test_many_values_follow_the_curve_of_the_standard():
+    code = np.linspace(0.0, 1.0, 10_001)
+    one_by_one = np.concatenate([srgb_to_linear(part) for part in np.array_split(code, 10)])
+    np.testing.assert_allclose(srgb_to_linear(code), one_by_one, atol=1e-7)
+    assert np.isnan(srgb_to_linear(np.r_[code, np.nan])[-1])
+    assert srgb_to_linear(code)[-1] == 1.0
 
 
 def test_linear_light_scales_by_full_scale_and_keeps_nan():
@@ -77,10 +86,3 @@ def test_cloth_and_burnt_spots_are_not_skeleton():
     light[0, 1] = 1.0
     light[0, 2] = np.nan
     np.testing.assert_array_equal(usable(light), [[False, False, False], [True, True, True]])
-
-
-def test_blocks_cover_all_samples_once():
-    starts, centres = block_edges(np.arange(10) * 0.2, 0.5)
-    assert starts[0] == 0
-    assert len(starts) == len(centres) == 4
-    assert np.sum(np.diff(np.append(starts, 10)) * centres) == pytest.approx(np.sum(np.arange(10) * 0.2))

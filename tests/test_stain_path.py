@@ -1,51 +1,66 @@
-"""Connected paths, and how often chance finds one."""
+"""Forms and connected paths of a line across a strip."""
 
 import numpy as np
-import pytest
 
-from bandkit.stain.evidence import combine_p, gumbel_tail
-from bandkit.stain.path import best_paths
+from bandkit.stain.path import MAX_SLOPE, best_forms, follow, surface_forms
 
-
-def path_through(gain):
-    paths = best_paths(gain, row_mm=0.1, column_mm=0.5, centre=gain.shape[1] // 2)
-    best = int(np.argmax(paths.gain.sum(axis=1)))
-    return paths.rows[best]
+ROW_MM, COLUMN_MM = 0.1, 0.5
+ACROSS = (np.arange(21) - 10) * COLUMN_MM
 
 
-def test_path_follows_a_slanted_line():
+def path_through(gain, start, **options):
+    rows = np.full((1, gain.shape[1]), start)
+    return follow(gain, rows, near_mm=2.0, row_mm=ROW_MM, column_mm=COLUMN_MM, **options)[0]
+
+
+def test_forms_cross_the_track_and_are_no_steeper_than_a_growth_surface():
+    forms = surface_forms(ACROSS, ROW_MM)
+    assert np.all(forms[:, 10] == 0)
+    steepest = np.abs(forms[:, -1] - forms[:, 0]).max() * ROW_MM / np.ptp(ACROSS)
+    assert 0.9 * MAX_SLOPE < steepest <= MAX_SLOPE
+    assert any(np.all(form == 0) for form in forms)
+
+
+def test_best_form_is_the_one_that_lies_on_the_line():
+    gain = np.zeros((90, 21, 1))
+    forms = surface_forms(ACROSS, ROW_MM)
+    wanted = int(np.argmax(forms[:, -1] - 0.5 * forms[:, 0]))
+    gain[45 + forms[wanted], np.arange(21), 0] = 1.0
+    score, which = best_forms(gain, forms)
+    assert np.argmax(score[:, 0]) == 45
+    assert score[45, 0] == 1.0
+    np.testing.assert_array_equal(forms[which[45, 0]], forms[wanted])
+
+
+def test_path_follows_a_lobe():
     gain = np.zeros((60, 21))
-    truth = 20 + np.arange(21)
-    gain[truth, np.arange(21)] = 1.0
-    np.testing.assert_array_equal(path_through(gain), truth)
+    truth = 30 + np.rint(3.0 * np.sin(np.arange(21) / 5.0)).astype(int)
+    gain[truth, np.arange(21)] = 4.0
+    np.testing.assert_array_equal(path_through(gain, 30), truth)
 
 
 def test_faint_continuous_line_beats_a_bright_speck():
     gain = np.zeros((60, 21))
-    gain[30] = 1.0
-    gain[50, 8:11] = 5.0
-    assert np.all(path_through(gain) == 30)
+    gain[30] = 1.5
+    gain[42, 9:11] = 2.5
+    np.testing.assert_array_equal(path_through(gain, 31), np.full(21, 30))
 
 
-def test_path_is_never_steeper_than_35_degrees():
-    rng = np.random.default_rng(2)
-    paths = best_paths(3.0 * rng.standard_normal((80, 15)), row_mm=0.1, column_mm=0.5, centre=7)
-    assert np.max(np.abs(np.diff(paths.rows, axis=1))) * 0.1 <= 0.5 * np.tan(np.radians(35.0))
+def test_path_stays_near_its_form():
+    gain = np.zeros((60, 21))
+    gain[55] = 10.0
+    assert np.all(path_through(gain, 20) < 45)
 
 
-def test_each_path_passes_its_own_row_at_the_centre():
-    paths = best_paths(np.zeros((10, 5)), row_mm=0.1, column_mm=0.5, centre=2)
-    np.testing.assert_array_equal(paths.rows[:, 2], np.arange(10))
+def test_steep_flank_is_taken_only_where_that_is_no_wonder():
+    gain = np.zeros((60, 21))
+    truth = np.where(np.arange(21) < 8, 30, np.minimum(30 + 3 * (np.arange(21) - 7), 36))
+    gain[truth, np.arange(21)] = 5.0
+    np.testing.assert_array_equal(path_through(gain, 30, steep=True), truth)
+    faint = 0.15 * gain
+    assert np.ptp(path_through(faint, 30)) == 0
 
 
-def test_gumbel_tail_is_right_for_gumbel_peaks():
-    peaks = np.random.default_rng(5).gumbel(2.0, 0.5, 4000)
-    # 1 in 100 of such peaks exceeds this; the scale is widened on purpose.
-    level = 2.0 - 0.5 * np.log(-np.log(0.99))
-    assert 0.01 < gumbel_tail(level, peaks, 1) < 0.03
-
-
-def test_fisher_combination():
-    # Fisher (1932): two p-values of 0.05 combine to 0.0175.
-    assert combine_p(0.05, 0.05) == pytest.approx(0.01748, abs=1e-5)
-    assert combine_p(1.0, 1.0) == pytest.approx(1.0)
+def test_forms_come_with_their_mirror_images():
+    forms = {tuple(form) for form in surface_forms(ACROSS, ROW_MM)}
+    assert {form[::-1] for form in forms} == forms

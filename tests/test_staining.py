@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from plain_strips import SURFACE_MM, record_of, strip_of
 
-from bandkit.staining import PICK_SD_MM, measure_stains, offer_stains
+from bandkit.stain_lines import PICK_SD_MM
+from bandkit.staining import measure_stains, offer_stains
 
 PICKED = """
 [[stain]]
@@ -18,7 +19,7 @@ at_px = [200, 350]
 LATER = """
 [[stain]]
 date = 2018-06-15
-dye = "calcein"
+dye = "alizarin red S"
 """
 EARLIER = """
 [[stain]]
@@ -189,3 +190,84 @@ def test_radiograph_says_once_that_it_shows_no_dye():
     assert [item.rows for item in offered] == [item.rows for item in measured]
     absent = [stains(EARLIER, skeleton()) for _ in range(2)]
     assert [len(item.flags) for item in offer_stains(absent)] == [1, 1]
+
+
+def tilted(depth_mm, slope, seed=0):
+    """Cream skeleton with one pink line that falls to the right by ``slope``."""
+    depth, across = np.arange(551) * 0.1, (np.arange(61) - 30) * 0.2
+    below = depth[:, None] - depth_mm - slope * across[None, :]
+    dye = np.where(below >= 0, np.exp(-np.clip(below, 0, None) / 1.5), 0.0)
+    noise = np.random.default_rng(seed).normal(0, 2.5, (551, 61, 3))
+    return np.clip(CREAM + dye[..., None] * (PINK - CREAM) + noise, 0, 255)
+
+
+def test_a_pick_beside_the_track_follows_the_line_to_it():
+    # Column 240 lies 4 mm to one side of the track, where the line is 1.2 mm deeper or shallower than on it.
+    for slope in (0.3, -0.3):
+        record = record_of(PICKED.replace("[200, 350]", "[240, 350]"))
+        strip = strip_of(tilted(25.0, slope))
+        depth, aside = strip.axis.project(240, 350)
+        line_there = 25.0 + slope * aside
+        row = measure_stains(record, record.tracks[0], strip, full_scale=255.0).rows[0]
+        assert row.depth_mm == pytest.approx(depth - SURFACE_MM - (line_there - 25.0), abs=0.1)
+        assert abs(row.depth_mm - 25.0) > 1.0
+
+
+def test_a_pick_without_a_line_follows_the_outer_surface():
+    record = record_of(PICKED.replace("[200, 350]", "[240, 350]"))
+    strip = strip_of(skeleton())
+    aside = strip.axis.project(240, 350)[1]
+    strip = replace(strip, outline_mm=0.2 * strip.across_mm)
+    row = measure_stains(record, record.tracks[0], strip, full_scale=255.0).rows[0]
+    assert row.depth_mm == pytest.approx(25.0 - 0.2 * aside)
+    assert abs(aside) == pytest.approx(4.0)
+
+
+def test_days_of_recovery_are_left_out_of_the_time():
+    (plain,) = stains(PICKED, kind="radiograph").rows
+    (row,) = stains(PICKED + "days_excluded = 6\n", kind="radiograph").rows
+    assert row.interval_yr == pytest.approx(plain.interval_yr - 6 / 365.25)
+    assert row.extension_mm_yr == pytest.approx(25.0 / row.interval_yr)
+    assert row.increment.extension_mm_yr == pytest.approx(row.extension_mm_yr)
+    assert row.excluded_days == 6
+
+
+def test_growth_in_every_direction_along_the_line():
+    record = record_of(EARLIER)
+    strip = strip_of(tilted(24.0, 0.0))
+    strip = replace(strip, outline_mm=0.2 * np.abs(strip.across_mm))
+    (row,) = measure_stains(record, record.tracks[0], strip, full_scale=255.0).rows
+    # Straight up from a level line at 24 mm to a roof whose sides fall by a fifth.
+    assert row.around.largest_mm == pytest.approx(24.0, abs=0.15)
+    assert row.around.extension_mm.min() == pytest.approx(24.0 - 0.2 * 6.0, abs=0.3)
+    (bare,) = stains(EARLIER, skeleton(24.0)).rows
+    assert bare.around is None
+
+
+def test_calcein_is_looked_for_as_a_green_line():
+    dim, glow = np.array([40.0, 70.0, 62.0]), np.array([48.0, 120.0, 70.0])
+    depth = np.arange(551) * 0.1
+    dye = np.where(depth >= 20.0, np.exp(-(depth - 20.0) / 1.5), 0.0)
+    noise = np.random.default_rng(2).normal(0, 2.0, (551, 61, 3))
+    values = np.clip(dim + dye[:, None, None] * (glow - dim) + noise, 0, 255)
+    (row,) = stains(EARLIER.replace("alizarin red S", "calcein"), values).rows
+    assert row.found
+    assert row.depth_mm == pytest.approx(20.0, abs=0.1)
+    assert not stains(EARLIER, values).rows[0].found
+
+
+def test_linear_light_is_taken_as_it_is():
+    code = skeleton(24.0) / 255.0
+    light = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4) * 65535.0
+    record = record_of(EARLIER + '\n[colour]\nencoding = "linear"\n')
+    (row,) = measure_stains(record, record.tracks[0], strip_of(light), full_scale=65535.0).rows
+    assert row.depth_mm == pytest.approx(stains(EARLIER, skeleton(24.0)).rows[0].depth_mm, abs=0.005)
+
+
+def test_white_balance_does_not_matter():
+    plain = stains(EARLIER, skeleton(24.0)).rows[0]
+    record = record_of(EARLIER + '\n[colour]\nencoding = "linear"\n')
+    for gains in ([1.0, 1.0, 1.0], [1.0, 0.7, 0.4]):
+        values = (skeleton(24.0) / 255.0) ** 2.2 * np.array(gains)
+        (row,) = measure_stains(record, record.tracks[0], strip_of(values), full_scale=1.0).rows
+        assert row.depth_mm == pytest.approx(plain.depth_mm, abs=0.02)

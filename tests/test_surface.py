@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.ndimage import gaussian_filter
 from scipy.special import ndtr
 
-from bandkit.surface import find_surface
+from bandkit.surface import find_surface, outline_across
 
 STEP = 0.1
 DEPTH = np.arange(400) * STEP
@@ -171,3 +171,21 @@ def test_track_too_short_to_tell():
 
 def test_level_is_told_where_no_surface_is_found():
     assert find_surface(np.full((400, 41), 7.0), DEPTH, ACROSS).inside == 7.0
+
+
+def test_outline_follows_the_surface_across_the_strip():
+    depth, across = np.arange(400) * 0.05, (np.arange(161) - 80) * 0.1
+    line = 4.0 + 0.15 * across + 0.02 * across**2
+    values = np.where(depth[:, None] >= line[None, :], 1.0, 0.05)
+    # A patch of cloth with a speck on it, and one column without any skeleton.
+    values[:30, 20:24], values[:, 120] = 1.0, 0.05
+    surface = find_surface(values, depth, across)
+    outline = outline_across(values, depth, across, surface)
+    assert np.nanmax(np.abs(outline - line)) < 0.15
+    assert np.nanmedian(np.abs(outline - line)) < 0.06
+
+
+def test_no_surface_no_outline():
+    depth, across = np.arange(400) * 0.05, (np.arange(161) - 80) * 0.1
+    values = np.ones((400, 161))
+    assert np.isnan(outline_across(values, depth, across, find_surface(values, depth, across))).all()

@@ -6,23 +6,20 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from plain_strips import record_of, strip_of
+from plain_tracks import MARKS_MM, track_of
 
 from bandkit.carrier import Brightness, Radiography
-from bandkit.dating import date_marks
 from bandkit.density import even_beam
 from bandkit.flags import Flag
-from bandkit.follow import BandField
-from bandkit.growth import ErrorSources, GrowthProfile, growth_per_year
 from bandkit.images import Overview
 from bandkit.scale import Scale
 from bandkit.staining import measure_stains
 from bandkit.tell import tell
-from bandkit.tracks import DEFAULT_WIDTH_MM, MeasuredTrack, TrackMarks
+from bandkit.tracks import DEFAULT_WIDTH_MM
 
-MARKS_MM = np.array([7.0, 17.0, 27.0, 37.0, 47.0])
 SCALE = Scale(x_mm_px=0.1, y_mm_px=0.1, sd_frac=0.002, source="bar")
 IMAGE = SimpleNamespace(width_px=400, height_px=700, channels=1, bits=16, format="TIFF", notes=(Flag(code="eight-bit"),),
-                        full_scale=65535.0)
+                        acquisition={}, full_scale=65535.0)
 ATTENUATION = Radiography(dense="bright", values="intensity", full_scale=65535.0, calibration=None, flags=(),
                           beam=even_beam(5e4, shape=(700, 400), known=True))
 
@@ -32,34 +29,6 @@ date = 2016-06-15
 dye = "alizarin red S"
 at_px = [200, 350]
 """
-
-
-def field_of(strip, slope=0.0):
-    """Straight bands of one slope."""
-    depth, across = strip.depth_mm[::2], np.arange(-4, 5) * 1.5
-    shift = np.repeat(slope * across[None, :], len(depth), axis=0)
-    return BandField(depth_mm=depth, across_mm=across, shift_mm=shift, weight=np.ones_like(shift),
-                     tilt_deg=np.full(len(depth), np.degrees(np.arctan(slope))))
-
-
-def track_of(record, *, name="A", marks_mm=MARKS_MM, slope=0.0, origin="computed", density=True, flags=()):
-    """A track with marks 10 mm apart and a density that grows by 0.01 g/cm3 a millimetre."""
-    strip = strip_of()
-    n = len(marks_mm)
-    certainty = np.where(np.arange(n) == 1, "doubtful", "certain")
-    marks = TrackMarks(
-        depth_mm=marks_mm, lo_mm=marks_mm - 0.4, hi_mm=marks_mm + 0.4, probability=np.where(certainty == "certain", 0.99, 0.6),
-        certainty=certainty, origin=origin, count_lo=np.maximum(np.arange(n), 1.0), count_hi=np.arange(1.0, n + 1), total_lo=n - 1,
-        total_hi=n + 1, draws_mm=[marks_mm, marks_mm + 0.1])
-    dated = date_marks(n, collected=record.specimen.collected, mark_date=(1, 15), count_lo=marks.count_lo, count_hi=marks.count_hi)
-    profile = GrowthProfile(depth_mm=strip.depth_mm, tilt_deg=np.full(len(strip.depth_mm), np.degrees(np.arctan(slope))),
-                            density_g_cm3=1.0 + 0.01 * strip.depth_mm if density else None)
-    growth = growth_per_year(marks_mm, dated, profile, certainty=certainty, errors=ErrorSources(), track=name)
-    model = SimpleNamespace(spacing_mm=10.0, spacing_log_sd=0.12)
-    return MeasuredTrack(
-        spec=replace(record.tracks[0], name=name), strip=strip, field=field_of(strip, slope), value=0.5 * strip.depth_mm,
-        density_g_cm3=profile.density_g_cm3, marks=marks, dated=dated, growth=growth,
-        found=SimpleNamespace(model=model) if origin == "computed" else None, flags=flags)
 
 
 def told(record=None, tracks=None, *, carrier=ATTENUATION, flags=(), overview=None, image=IMAGE, scale=SCALE, strip=None):
@@ -164,7 +133,8 @@ def test_two_tracks_stand_below_each_other():
     assert both.marks.track.tolist() == ["A"] * 5 + ["B"] * 5
     assert both.marks.origin.tolist() == ["computed"] * 5 + ["r2"] * 5
     assert set(both.chronologies) == {"A", "B"}
-    np.testing.assert_array_equal(both.chronologies["A"][0], MARKS_MM)
+    np.testing.assert_array_equal(both.chronologies["A"].depth_mm[0], MARKS_MM)
+    np.testing.assert_array_equal(both.chronologies["A"].year[0], [2019, 2018, 2017, 2016, 2015])
 
 
 def test_doubts_reach_the_tables_and_are_told_once():
@@ -231,8 +201,7 @@ def test_whose_marks_they_are():
 
 
 def test_dating_rule_is_told():
-    result = told()
-    assert result.methods[-1] == track_of(record_of(kind="radiograph")).dated.rule
+    assert track_of(record_of(kind="radiograph")).dated.rule in told().methods
 
 
 def test_stains_are_told_as_they_were_done():

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import traceback
 from dataclasses import dataclass
@@ -11,17 +10,20 @@ from typing import Any
 
 from bandkit._version import __version__
 from bandkit.errors import BandkitError, InputError
-from bandkit.images import open_image
+from bandkit.images.slab import open_slab
 from bandkit.output import slab_folder
 from bandkit.output.document import RESULT_FILE
 from bandkit.output.slab import FIGURE_FILE, REPORT_FILE
-from bandkit.output.tables import TABLE_FILES
+from bandkit.output.tables import TABLE_FILES, TABLES_WITH_ROWS
+from bandkit.provenance import other_hashes, record_hash
 from bandkit.record import Record, read_record
 
 DEFECT = "defect"
 EXIT_DONE, EXIT_DEFECT = 0, 1
 
-_FOLDER_FILES = (RESULT_FILE, FIGURE_FILE, REPORT_FILE, *TABLE_FILES.values())
+# Tables that are written only where they have rows may be absent from a whole folder.
+_FOLDER_FILES = (RESULT_FILE, FIGURE_FILE, REPORT_FILE,
+                 *(file for name, file in TABLE_FILES.items() if name not in TABLES_WITH_ROWS))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,13 +111,14 @@ def rejection(error: BandkitError, path: Path) -> Outcome:
 def _is_unchanged(record: Record, folder: Path) -> bool:
     """Whether the folder is complete and made by this version from the same record and image."""
     made_from = provenance_of(folder)
-    record_sha256 = hashlib.sha256(record.text.encode()).hexdigest()
-    if made_from.get("version") != __version__ or made_from.get("record_sha256") != record_sha256:
+    if made_from.get("version") != __version__ or made_from.get("record_sha256") != record_hash(record):
         return False
     if not all((folder / name).is_file() for name in _FOLDER_FILES):
         return False
-    with open_image(record.image.path) as image:
-        return made_from.get("image_sha256") == image.sha256()
+    with open_slab(record) as image:
+        if made_from.get("image_sha256") != image.sha256():
+            return False
+    return all(made_from.get(name) == made() for name, made in other_hashes(record).items())
 
 
 def provenance_of(folder: Path) -> dict[str, Any]:

@@ -16,15 +16,34 @@ Where nothing ties the series to a calendar it floats: marks are numbered 1, 2, 
 from the outside, and the outermost piece is number 0.
 """
 
-from bandkit.dating.marks import DatedMarks, LostYears, StainAnchor, date_marks, position_among_marks
-from bandkit.dating.stains import StainCheck, check_against_stain
+from bandkit.dating.chronology import N_READING_DRAWS, date_draws, draw_readings, year_intervals
+from bandkit.dating.marks import DatedMarks, LostYears, StainAnchor, date_marks
+from bandkit.dating.position import position_among_marks
+from bandkit.dating.stains import (
+    DatedStain,
+    StainCheck,
+    StainInterval,
+    check_against_stain,
+    check_between_stains,
+    choose_anchor,
+)
+from bandkit.uncertainty import Chronologies
 
 __all__ = [
+    "N_READING_DRAWS",
+    "Chronologies",
     "DatedMarks",
+    "DatedStain",
     "LostYears",
     "StainAnchor",
     "StainCheck",
+    "StainInterval",
     "check_against_stain",
+    "check_between_stains",
+    "choose_anchor",
+    "date_draws",
     "date_marks",
+    "draw_readings",
     "position_among_marks",
+    "year_intervals",
 ]

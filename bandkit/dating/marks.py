@@ -19,9 +19,6 @@ BoolArray = NDArray[np.bool_]
 # A count that is out by more than this many years against known dates is doubted.
 TOLERANCE_YR = 0.5
 
-# Intervals that give the local spacing at either end of a series.
-N_LOCAL = 5
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LostYears:
@@ -33,11 +30,14 @@ class LostYears:
         Number of marks between the surface and the gap.
     least, most : int
         Least and most years lost.
+    depth_mm : float
+        Where it lies, in mm; NaN where only its place among the marks is known.
     """
 
     marks_outside: int
     least: int
     most: int
+    depth_mm: float = float("nan")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,10 +50,13 @@ class StainAnchor:
         Where it lies among the marks; see `position_among_marks`.
     date : datetime.date
         When the colony was stained.
+    depth_mm : float
+        Where it lies on the track, in mm; NaN where only its place among the marks is known.
     """
 
     position: float
     date: dt.date
+    depth_mm: float = float("nan")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -82,6 +85,13 @@ class DatedMarks:
         How the years were given, one sentence.
     flags : tuple of Flag
         Doubts about the dates.
+    anchor_year : float
+        Year that ties the count to the calendar: of the newest mark date on or before the collection, or
+        of the mark just inside the stain; NaN where the series floats.
+    by_stain : bool
+        Whether a stain dates the series.
+    year_slack : tuple of int
+        How many years earlier and later all marks may be together, because the day of the mark is not known.
     """
 
     year: FloatArray
@@ -95,6 +105,9 @@ class DatedMarks:
     floating: bool
     rule: str
     flags: tuple[Flag, ...]
+    anchor_year: float = float("nan")
+    by_stain: bool = False
+    year_slack: tuple[int, int] = (0, 0)
 
     @property
     def piece_year(self) -> FloatArray:
@@ -111,37 +124,6 @@ class DatedMarks:
     def piece_end_decimal(self) -> FloatArray:
         """Decimal year in which each piece was finished, at its outer end, shape (n_marks + 1,)."""
         return np.concatenate([[self.collected_decimal], self.date_decimal])
-
-
-def position_among_marks(mark_depth_mm: ArrayLike, depth_mm: float) -> float:
-    """Where a depth lies among the marks, counted in years.
-
-    Parameters
-    ----------
-    mark_depth_mm : array_like, shape (n_marks,)
-        Depths of the marks from the surface inwards, in mm.
-    depth_mm : float
-        A depth, in mm: of a stain, or 0 for the surface.
-
-    Returns
-    -------
-    float
-        0 at the newest mark, 1 at the next inside it, straight between them;
-        beyond the ends by the local spacing, negative outside the newest mark. NaN
-        beyond the ends of fewer than two marks.
-
-    Notes
-    -----
-    The local spacing is the median of the five nearest intervals.
-    """
-    depth = check_marks(mark_depth_mm)
-    if depth.size == 0:
-        return float("nan")
-    if depth_mm < depth[0]:
-        return _divide(depth_mm - depth[0], _local_spacing(depth[: N_LOCAL + 1]))
-    if depth_mm > depth[-1]:
-        return depth.size - 1 + _divide(depth_mm - depth[-1], _local_spacing(depth[-N_LOCAL - 1 :]))
-    return float(np.interp(depth_mm, depth, np.arange(depth.size)))
 
 
 def date_marks(  # noqa: PLR0913  (each is a fact of its own that a person may or may not know)
@@ -213,6 +195,8 @@ def date_marks(  # noqa: PLR0913  (each is a fact of its own that a person may o
         piece_duration_yr=_piece_durations(n_marks, gaps, top_interval),
         collected_decimal=decimal_year(anchor.top) if anchor.top else float("nan"),
         top_interval_yr=top_interval, floating=anchor.year is None, rule=anchor.rule, flags=tuple(flags),
+        anchor_year=float("nan") if anchor.year is None else float(anchor.year),
+        by_stain=anchor.year is not None and anchor.top is None, year_slack=anchor.year_slack,
     )
 
 
@@ -349,38 +333,3 @@ def _top_flags(top_interval_yr: float, top_growth_yr: float) -> tuple[Flag, ...]
         detail = f"{top_growth_yr:.1f} years of growth, {top_interval_yr:.1f} years by the dates"
         return (Flag(code="top-mismatch", detail=detail),)
     return ()
-
-
-def _local_spacing(depth_mm: FloatArray) -> float:
-    """Median distance between marks; NaN for fewer than two."""
-    return float(np.median(np.diff(depth_mm))) if depth_mm.size > 1 else float("nan")
-
-
-def _divide(a: float, b: float) -> float:
-    """Quotient; NaN where the divisor is zero."""
-    return float(a / b) if b else float("nan")
-
-
-def check_marks(mark_depth_mm: ArrayLike) -> FloatArray:
-    """Depths as an array, finite and in order.
-
-    Parameters
-    ----------
-    mark_depth_mm : array_like, shape (n_marks,)
-        Depths of the marks from the surface inwards, in mm.
-
-    Returns
-    -------
-    ndarray, shape (n_marks,)
-        The same depths.
-
-    Raises
-    ------
-    InputError
-        Not one row of finite numbers that never fall.
-    """
-    depth = np.asarray(mark_depth_mm, dtype=np.float64)
-    if depth.ndim != 1 or not np.isfinite(depth).all() or np.any(np.diff(depth) < 0):
-        msg = f"mark_depth_mm: must be finite and in order from the surface inwards, got {depth.tolist()}"
-        raise InputError(msg)
-    return depth

@@ -18,6 +18,9 @@ count
 """
 
 from bandkit.growth.budget import (
+    SOURCES,
+    SYSTEMATIC_SOURCES,
+    DensityBudget,
     ErrorSources,
     calcification,
     calcification_from_daily,
@@ -27,9 +30,13 @@ from bandkit.growth.budget import (
     tilt_sd_frac,
 )
 from bandkit.growth.means import TrackMeans, track_means
-from bandkit.growth.pieces import GrowthProfile, YearGrowth, growth_per_year, mark_certainty
+from bandkit.growth.pieces import YearGrowth, growth_per_year, mark_certainty
+from bandkit.growth.profile import GrowthProfile
 
 __all__ = [
+    "SOURCES",
+    "SYSTEMATIC_SOURCES",
+    "DensityBudget",
     "ErrorSources",
     "GrowthProfile",
     "TrackMeans",

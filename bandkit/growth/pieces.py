@@ -10,8 +10,21 @@ from numpy.typing import ArrayLike, NDArray
 from bandkit.dating import DatedMarks
 from bandkit.errors import InputError
 from bandkit.flags import Flag
-from bandkit.growth.budget import ErrorSources, calcification, calcification_sd, picking_covariance, tilt_sd_frac
+from bandkit.growth.budget import (
+    MM_PER_CM,
+    DensityBudget,
+    ErrorSources,
+    bound_covariance,
+    calcification,
+    calcification_sd,
+    carried,
+    per_bound,
+    sd_of,
+    tilt_sd_frac,
+)
+from bandkit.growth.density import density_at, piece_density
 from bandkit.growth.doubts import doubtful_pieces, doubts, flag_codes
+from bandkit.growth.profile import GrowthProfile, integrate
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -22,28 +35,6 @@ SQUARE_DEG = 90.0
 
 # A mark at least this probable is certain.
 CERTAIN_PROBABILITY = 0.9
-
-# A year needs this share of its length measured to have a density.
-LEAST_MEASURED_FRAC = 0.5
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class GrowthProfile:
-    """What was measured along a track, from the surface (depth 0) inwards.
-
-    Parameters
-    ----------
-    depth_mm : ndarray, shape (n_depth,)
-        Depth along the track, in mm, rising.
-    tilt_deg : ndarray, shape (n_depth,)
-        Angle of the track to the growth direction (square to the bands), in degrees.
-    density_g_cm3 : ndarray, shape (n_depth,), optional
-        Bulk density, in g/cm3; NaN where masked. None without standards.
-    """
-
-    depth_mm: FloatArray
-    tilt_deg: FloatArray
-    density_g_cm3: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -70,11 +61,14 @@ class YearGrowth:
     extension_picking_sd_mm_yr, extension_systematic_sd_mm_yr : ndarray, shape (n,)
         The two apart.
     density_g_cm3, density_sd_g_cm3 : ndarray, shape (n,)
-        Mean bulk density, in g/cm3, and its standard deviation of noise and systematic errors together.
-    density_noise_sd_g_cm3, density_systematic_sd_g_cm3 : ndarray, shape (n,)
+        Mean bulk density, in g/cm3, and its standard deviation of random and systematic errors together.
+    density_random_sd_g_cm3, density_systematic_sd_g_cm3 : ndarray, shape (n,)
         The two apart.
+    density_budget : DensityBudget
+        The same by source.
     calcification_g_cm2_yr, calcification_sd_g_cm2_yr : ndarray, shape (n,)
-        Extension times density of the same piece, in g/cm2/yr, and its standard deviation.
+        Extension times density of the same piece, in g/cm2/yr, and its standard deviation, which knows that both
+        lean on the same marks.
     tilt_deg : ndarray, shape (n,)
         Mean tilt of the track, in degrees.
     measured_frac : ndarray, shape (n,)
@@ -87,6 +81,10 @@ class YearGrowth:
         Flag codes of the piece, parted by spaces.
     picking_covariance_mm2_yr2 : ndarray, shape (n, n)
         Covariance of ``extension_mm_yr`` by picking; NaN for pieces of unknown duration.
+    density_picking_covariance_g2_cm6 : ndarray, shape (n, n)
+        Covariance of ``density_g_cm3`` by picking.
+    calcification_picking_covariance_g2_cm4_yr2 : ndarray, shape (n, n)
+        Covariance of ``calcification_g_cm2_yr`` by picking.
     doubts : tuple of Flag
         The same doubts with their values, and those of the whole track.
     """
@@ -104,8 +102,9 @@ class YearGrowth:
     extension_systematic_sd_mm_yr: FloatArray
     density_g_cm3: FloatArray
     density_sd_g_cm3: FloatArray
-    density_noise_sd_g_cm3: FloatArray
+    density_random_sd_g_cm3: FloatArray
     density_systematic_sd_g_cm3: FloatArray
+    density_budget: DensityBudget
     calcification_g_cm2_yr: FloatArray
     calcification_sd_g_cm2_yr: FloatArray
     tilt_deg: FloatArray
@@ -114,6 +113,8 @@ class YearGrowth:
     certainty: StrArray
     flags: StrArray
     picking_covariance_mm2_yr2: FloatArray
+    density_picking_covariance_g2_cm6: FloatArray
+    calcification_picking_covariance_g2_cm4_yr2: FloatArray
     doubts: tuple[Flag, ...]
 
 
@@ -197,40 +198,35 @@ def growth_per_year(
     complete[[0, -1]] = False
     length, tilt = _lengths(bound_mm, profile)
     extension = length / duration
-    sd_mm = np.concatenate([[errors.surface_sd_mm], np.broadcast_to(mark_sd_mm, marks.shape), [0.0]])
-    covariance = _rate_covariance(bound_mm, sd_mm, duration, profile)
-    picking = np.sqrt(np.diag(covariance))
+    bound_sd_mm = np.concatenate([[errors.surface_sd_mm], np.broadcast_to(mark_sd_mm, marks.shape), [0.0]])
+    bounds = bound_covariance(bound_sd_mm, bound_mm)
+    density = piece_density(bound_mm, bounds, length, profile, errors)
+    picked = _carry_picking(bound_mm, bounds, duration, profile, density.bound_change)
+    picking = sd_of(picked.extension)
     systematic = extension * np.hypot(errors.scale_sd_frac, tilt_sd_frac(tilt, errors.tilt_sd_deg))
-    density = _densities(bound_mm, length, profile, errors)
-    extension_sd, density_sd = np.hypot(picking, systematic), np.hypot(density.noise_sd, density.systematic_sd)
+    extension_sd, density_sd = np.hypot(picking, systematic), density.budget.sd_g_cm3
     # No skeleton was laid in an absent year: its calcification is a measured zero although it has no density.
     nothing_laid = (extension == 0) & (profile.density_g_cm3 is not None)
-    masks = doubtful_pieces(length, extension, density.mean, density.measured_frac,
+    mean = density.mean_g_cm3
+    masks = doubtful_pieces(length, extension, mean, density.measured_frac,
                             complete=complete, crosses_gap=dated.crosses_gap, taxon=taxon)
     return YearGrowth(
         year=dated.piece_year, year_start=dated.piece_start_decimal, year_end=dated.piece_end_decimal,
         start_mm=bound_mm[:-1], end_mm=bound_mm[1:], extension_mm=length, duration_yr=duration,
         extension_mm_yr=extension, extension_sd_mm_yr=extension_sd,
         extension_picking_sd_mm_yr=picking, extension_systematic_sd_mm_yr=systematic,
-        density_g_cm3=density.mean, density_sd_g_cm3=density_sd,
-        density_noise_sd_g_cm3=density.noise_sd, density_systematic_sd_g_cm3=density.systematic_sd,
-        calcification_g_cm2_yr=np.where(nothing_laid, 0.0, calcification(extension, density.mean)),
-        calcification_sd_g_cm2_yr=calcification_sd(extension, extension_sd, density.mean, density_sd),
+        density_g_cm3=mean, density_sd_g_cm3=density_sd, density_random_sd_g_cm3=density.budget.random_sd_g_cm3,
+        density_systematic_sd_g_cm3=density.budget.systematic_sd_g_cm3, density_budget=density.budget,
+        calcification_g_cm2_yr=np.where(nothing_laid, 0.0, calcification(extension, mean)),
+        calcification_sd_g_cm2_yr=calcification_sd(extension, extension_sd, mean, density_sd,
+                                                   covariance=picked.extension_and_density),
         tilt_deg=tilt, measured_frac=density.measured_frac, complete=complete,
         certainty=_piece_certainty(certainty, marks.size), flags=flag_codes(masks, complete.size),
-        picking_covariance_mm2_yr2=covariance,
-        doubts=doubts(masks, bound_mm, extension, density.mean, n_years=int(complete.sum()), track=track),
+        picking_covariance_mm2_yr2=picked.extension,
+        density_picking_covariance_g2_cm6=density.picking_covariance_g2_cm6,
+        calcification_picking_covariance_g2_cm4_yr2=picked.calcification,
+        doubts=doubts(masks, bound_mm, extension, mean, n_years=int(complete.sum()), track=track),
     )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _PieceDensity:
-    """Density of each piece, its two errors, and the share of its length that has a density."""
-
-    mean: FloatArray
-    noise_sd: FloatArray
-    systematic_sd: FloatArray
-    measured_frac: FloatArray
 
 
 def _check_input(mark_depth_mm: ArrayLike, dated: DatedMarks, profile: GrowthProfile) -> FloatArray:
@@ -256,58 +252,35 @@ def _check_input(mark_depth_mm: ArrayLike, dated: DatedMarks, profile: GrowthPro
     return marks
 
 
-def _integrate(per_mm: FloatArray, depth_mm: FloatArray, bound_mm: FloatArray) -> FloatArray:
-    """Integral of a sampled quantity between bounds; a sample holds half-way to its neighbours."""
-    middle = (depth_mm[1:] + depth_mm[:-1]) / 2
-    first = min(2 * depth_mm[0] - middle[0], bound_mm[0])
-    last = max(2 * depth_mm[-1] - middle[-1], bound_mm[-1])
-    edges = np.concatenate([[first], middle, [last]])
-    running = np.concatenate([[0.0], np.cumsum(per_mm * np.diff(edges))])
-    return np.diff(np.interp(bound_mm, edges, running))
-
-
 def _lengths(bound_mm: FloatArray, profile: GrowthProfile) -> tuple[FloatArray, FloatArray]:
     """Length of each piece square to the bands, in mm, and its mean tilt in degrees."""
-    length = _integrate(np.cos(np.radians(profile.tilt_deg)), profile.depth_mm, bound_mm)
+    length = integrate(np.cos(np.radians(profile.tilt_deg)), profile.depth_mm, bound_mm)
     along = np.diff(bound_mm)
     tilt = np.interp(bound_mm[:-1], profile.depth_mm, profile.tilt_deg)
-    np.divide(_integrate(profile.tilt_deg, profile.depth_mm, bound_mm), along, out=tilt, where=along > 0)
+    np.divide(integrate(profile.tilt_deg, profile.depth_mm, bound_mm), along, out=tilt, where=along > 0)
     return length, tilt
 
 
-def _rate_covariance(
-    bound_mm: FloatArray, sd_mm: FloatArray, duration_yr: FloatArray, profile: GrowthProfile,
-) -> FloatArray:
-    """Covariance of the pieces' extension rates by picking, in mm2/yr2."""
-    cos_tilt = np.cos(np.radians(np.interp(bound_mm, profile.depth_mm, profile.tilt_deg)))
-    return picking_covariance(sd_mm, cos_tilt, bound_mm=bound_mm) / np.outer(duration_yr, duration_yr)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Picked:
+    """Covariances of the pieces by picking; ``extension_and_density`` of the two in the same piece."""
+
+    extension: FloatArray
+    calcification: FloatArray
+    extension_and_density: FloatArray
 
 
-def _densities(
-    bound_mm: FloatArray, length_mm: FloatArray, profile: GrowthProfile, errors: ErrorSources,
-) -> _PieceDensity:
-    """Mean density of each piece over the samples that have one, and what it may be off by."""
-    nothing = np.full(length_mm.shape, np.nan)
-    if profile.density_g_cm3 is None:
-        return _PieceDensity(mean=nothing, noise_sd=nothing, systematic_sd=nothing, measured_frac=nothing)
-    valid = np.isfinite(profile.density_g_cm3)
-    weight = np.cos(np.radians(profile.tilt_deg)) * valid
-    measured_mm = _integrate(weight, profile.depth_mm, bound_mm)
-    measured_frac = np.divide(measured_mm, length_mm, out=np.zeros(length_mm.shape), where=length_mm > 0)
-    enough = measured_frac >= LEAST_MEASURED_FRAC
-
-    def mean_of(values: FloatArray | float) -> FloatArray:
-        filled = np.where(valid, values, 0.0)
-        total = _integrate(filled * weight, profile.depth_mm, bound_mm)
-        mean: FloatArray = np.divide(total, measured_mm, out=nothing.copy(), where=enough)
-        return mean
-
-    mean = mean_of(profile.density_g_cm3)
-    noise_length = max(errors.density_noise_length_mm, float(np.median(np.diff(profile.depth_mm))))
-    n_independent = np.maximum(measured_mm / noise_length, 1.0)
-    noise_sd = np.sqrt(mean_of(np.square(errors.density_noise_sd_g_cm3)) / n_independent)
-    systematic_sd = np.hypot(mean_of(errors.density_systematic_sd_g_cm3), mean * errors.thickness_sd_frac)
-    return _PieceDensity(mean=mean, noise_sd=noise_sd, systematic_sd=systematic_sd, measured_frac=measured_frac)
+def _carry_picking(
+    bound_mm: FloatArray, bounds: FloatArray, duration_yr: FloatArray, profile: GrowthProfile,
+    density_change: FloatArray,
+) -> _Picked:
+    """Carry the error of the marks into rates; a bound moves skeleton of its own density from one piece to the next."""
+    cosine = np.cos(np.radians(np.interp(bound_mm, profile.depth_mm, profile.tilt_deg)))
+    years = duration_yr[:, None]
+    extension = per_bound(cosine) / years
+    mass = per_bound(cosine * density_at(profile, bound_mm)) / (MM_PER_CM * years)
+    return _Picked(extension=carried(extension, bounds), calcification=carried(mass, bounds),
+                   extension_and_density=np.diag(carried(extension, bounds, density_change)))
 
 
 def _piece_certainty(certainty: ArrayLike | None, n_marks: int) -> StrArray:

@@ -17,20 +17,23 @@ from typing import Any
 
 import numpy as np
 
+from bandkit.budget import BudgetTable, BulkCheck
 from bandkit.errors import InputError
 from bandkit.flags import Flag
 from bandkit.results import (
     RESULT_LAYOUT,
     CalibrationResult,
+    EventTable,
     GrowthTable,
     MarkTable,
     Polyline,
     ProfileTable,
     SlabResult,
-    StainTable,
-    Table,
     TrackTable,
 )
+from bandkit.stain_tables import BranchTable, ColonyTable, StainProfileTable, StainTable
+from bandkit.table import Table
+from bandkit.uncertainty import Chronologies, ExtensionErrors
 
 RESULT_FILE = "result.json"
 FORMAT_NAME = "bandkit result"
@@ -38,9 +41,14 @@ FORMAT_NAME = "bandkit result"
 _TABLES: dict[str, type[Table]] = {
     "growth": GrowthTable,
     "marks": MarkTable,
+    "events": EventTable,
     "stains": StainTable,
     "tracks": TrackTable,
     "profile": ProfileTable,
+    "budget": BudgetTable,
+    "stain_profile": StainProfileTable,
+    "branches": BranchTable,
+    "colonies": ColonyTable,
 }
 _MAPPINGS = ("specimen", "image", "scale", "settings", "provenance")
 
@@ -70,9 +78,11 @@ def result_text(result: SlabResult) -> str:
         "tables": {name: _table_columns(getattr(result, name)) for name in _TABLES},
         "lines": [_plain_fields(line) for line in result.lines],
         "calibration": None if result.calibration is None else _plain_fields(result.calibration),
+        "bulk": None if result.bulk is None else _plain_fields(result.bulk),
         "flags": [_plain_fields(flag) for flag in result.flags],
         "methods": list(result.methods),
-        "chronologies": _plain(result.chronologies),
+        "chronologies": {track: _plain_fields(value) for track, value in result.chronologies.items()},
+        "errors": {track: _plain_fields(value) for track, value in result.errors.items()},
         "picture_step_px": _plain(result.picture_step_px),
         **{name: _plain(getattr(result, name)) for name in _MAPPINGS},
     }
@@ -135,9 +145,11 @@ def _build(document: dict[str, Any]) -> SlabResult:
             for line in document["lines"]
         ),
         calibration=None if calibration is None else _read_calibration(calibration),
+        bulk=None if document["bulk"] is None else _read_bulk(document["bulk"]),
         flags=tuple(Flag(**flag) for flag in document["flags"]),
         methods=tuple(document["methods"]),
-        chronologies={t: [_array(draw) for draw in draws] for t, draws in document["chronologies"].items()},
+        chronologies={track: _read_chronologies(value) for track, value in document["chronologies"].items()},
+        errors={track: _read_errors(value) for track, value in document["errors"].items()},
         picture_step_px=document["picture_step_px"],
     )
 
@@ -149,6 +161,29 @@ def _read_table(kind: type[Table], columns: dict[str, list[Any]]) -> Table:
         msg = f"{kind.__name__}: columns {unlike} do not match"
         raise ValueError(msg)
     return kind(**{n: (v if n in kind.text_columns else _array(v)) for n, v in columns.items()})
+
+
+def _read_chronologies(values: dict[str, Any]) -> Chronologies:
+    """Build the chronologies of one track."""
+    draws = {name: tuple(_array(draw) for draw in values[name]) for name in ("depth_mm", "year")}
+    return Chronologies(**draws, floating=values["floating"])
+
+
+def _read_errors(values: dict[str, Any]) -> ExtensionErrors:
+    """Build the errors of one track."""
+    return ExtensionErrors(
+        year=_array(values["year"]),
+        complete=np.array(values["complete"], dtype=np.bool_),
+        picking_covariance_mm2_yr2=np.array([_array(row) for row in values["picking_covariance_mm2_yr2"]]),
+        scale_sd_mm_yr=_array(values["scale_sd_mm_yr"]),
+        tilt_sd_mm_yr=_array(values["tilt_sd_mm_yr"]),
+    )
+
+
+def _read_bulk(values: dict[str, Any]) -> BulkCheck:
+    """Build the weighing; null becomes NaN."""
+    given: dict[str, Any] = {name: math.nan if value is None else value for name, value in values.items()}
+    return BulkCheck(**given)
 
 
 def _read_calibration(values: dict[str, Any]) -> CalibrationResult:

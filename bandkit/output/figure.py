@@ -20,7 +20,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.text import Text
 
-from bandkit.output import panels, style
+from bandkit.output import panels, stain_panels, style
 from bandkit.output.layout import LEFT, LINE_INCH, RIGHT, Box, Layout, plan_layout, profile_columns
 from bandkit.output.picture import draw_picture
 from bandkit.output.view import View, make_view, track_names
@@ -206,20 +206,21 @@ def _share_value_axis(profiles: list[Axes]) -> None:
 def _draw_right(figure: Figure, box: Box, result: SlabResult, names: tuple[str, ...]) -> None:
     """The growth series, or stain depths against dates where there is none, and the stain table below."""
     columns = [i for i, panel in enumerate(panels.GROWTH_PANELS) if np.isfinite(getattr(result.growth, panel[0])).any()]
-    table = 0.0 if not len(result.stains) else 0.21 * len(panels.stain_rows(result)) + 0.1
+    table = 0.0 if not len(result.stains) else 0.21 * len(stain_panels.stain_rows(result)) + 0.1
     room = box.height - (table + 0.75 if table else 0.0)
     upper = Box(left=box.left, top=box.top, width=box.width, height=room)
-    dated = not columns and panels.has_stain_dates(result)
+    dated = not columns and stain_panels.has_stain_dates(result)
     if columns:
         _draw_growth_axes(figure, upper, result, names, columns)
     elif dated:
         ax = _add_axes(figure, Box(left=box.left, top=box.top, width=box.width, height=min(room, _TALLEST_SERIES)))
-        panels.draw_stain_dates(ax, result, names)
+        stain_panels.draw_stain_dates(ax, result, names)
         _plain_axes(ax)
     if table:
         below = min(room, _TALLEST_SERIES) + 0.75 if dated else 0.1
         top = box.top + (box.height - table if columns else below)
-        panels.draw_stain_table(_add_axes(figure, Box(left=box.left, top=top, width=box.width, height=table)), result)
+        place = Box(left=box.left, top=top, width=box.width, height=table)
+        stain_panels.draw_stain_table(_add_axes(figure, place), result)
     if not columns and not table:
         message = _add_axes(figure, box)
         message.set_axis_off()
@@ -324,6 +325,13 @@ def _legend_handles(result: SlabResult) -> list[Artist]:
     if np.isfinite(result.marks.depth_lo_mm).any():
         look: dict[str, Any] = {"color": style.MARK_COLOUR, "alpha": style.INTERVAL_ALPHA, "linewidth": 0}
         handles.append(Patch(label="its 90 % interval", **look))
+    shown = {line.label for line in result.lines if line.role == "event"}
+    event_look: dict[str, Any] = {"color": style.EVENT_COLOUR, "linewidth": 1.3, "path_effects": style.EVENT_CASING}
+    handles += [
+        Line2D([], [], linestyle=dashes, label=style.EVENT_LABELS[kind], **event_look)
+        for kind, dashes in style.EVENT_DASHES.items()
+        if kind in shown
+    ]
     if "stain" in roles:
         handles.append(
             Line2D([], [], color=style.STAIN_COLOUR, linestyle=style.STAIN_DASHES, linewidth=2, label="stain line")

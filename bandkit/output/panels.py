@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import math
-from datetime import date
 from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 
-from bandkit.dates import decimal_year
 from bandkit.output.style import (
     CERTAINTY_DASHES,
+    EVENT_CASING,
+    EVENT_COLOUR,
+    EVENT_DASHES,
     FAINT,
     INK,
     INTERVAL_ALPHA,
@@ -28,7 +29,7 @@ from bandkit.output.style import (
     track_style,
     width_inch,
 )
-from bandkit.output.words import FlagGroup, error_text, value_name
+from bandkit.output.words import FlagGroup, unit_text, value_name
 from bandkit.results import SlabResult
 from bandkit.stats import Z_90
 
@@ -49,6 +50,7 @@ GROWTH_PANELS = (
         "mean_calcification_g_cm2_yr",
         "calcification\ng/cm\N{SUPERSCRIPT TWO}/yr",
     ),
+    ("annual_luminescence", "", "", "luminescence\nsummer \N{MINUS SIGN} winter"),
 )
 
 
@@ -74,6 +76,7 @@ def draw_profile(ax: Axes, result: SlabResult, name: str, groups: tuple[FlagGrou
     values = profile.density_g_cm3[own] if dense else profile.value[own]
     ax.axhline(0.0, color=INK, linewidth=1.2)
     _draw_profile_marks(ax, result, name)
+    _draw_profile_events(ax, result, name)
     _draw_profile_stains(ax, result, name)
     (line,) = ax.plot(
         values,
@@ -120,6 +123,19 @@ def _draw_profile_marks(ax: Axes, result: SlabResult, name: str) -> None:
             fontsize=SMALL_PT,
             color=INK,
         )
+
+
+def _draw_profile_events(ax: Axes, result: SlabResult, name: str) -> None:
+    """Second crests and stress bands as level lines, gaps as level stretches."""
+    events = result.events
+    for i in np.flatnonzero(events.track == name):
+        kind, outer, second = str(events.kind[i]), events.depth_mm[i], events.second_depth_mm[i]
+        if kind == "gap":
+            ax.axhspan(outer, second, facecolor="none", edgecolor=FAINT, hatch="////", linewidth=0.8, gid="gap")
+        elif kind in EVENT_DASHES:
+            depth = second if kind == "doublet" else outer
+            look: dict[str, Any] = {"linewidth": 1.3, "linestyle": EVENT_DASHES[kind], "path_effects": EVENT_CASING}
+            ax.axhline(depth, color=EVENT_COLOUR, gid="event", **look)
 
 
 def _draw_profile_stains(ax: Axes, result: SlabResult, name: str) -> None:
@@ -191,7 +207,8 @@ def draw_growth(axes: list[Axes], result: SlabResult, names: tuple[str, ...], co
             # Tracks stand side by side within their year, so that their bars do not hide each other.
             offset_yr = 0.16 * (index - (len(names) - 1) / 2)
             _draw_series(ax, result, name, column, index, offset_yr)
-            _draw_mean(ax, result, name, mean, index)
+            if mean:
+                _draw_mean(ax, result, name, mean, index)
         ax.set_ylabel(label, fontsize=8)
         ax.xaxis.set_major_locator(MaxNLocator(8, integer=True, min_n_ticks=1, steps=[1, 2, 5, 10]))
         ax.yaxis.set_major_locator(MaxNLocator(5, steps=_TICK_STEPS))
@@ -231,8 +248,9 @@ def series_note(result: SlabResult, names: tuple[str, ...], columns: list[int]) 
 def _draw_series(ax: Axes, result: SlabResult, name: str, column: int, index: int, offset_yr: float) -> None:
     """One track's years: whole ones joined, with 90 % bars; partial ones hollow."""
     growth = result.growth
-    values, sds = getattr(growth, GROWTH_PANELS[column][0]), getattr(growth, GROWTH_PANELS[column][1])
-    bars = Z_90 * np.nan_to_num(sds)
+    values_of, sds_of = GROWTH_PANELS[column][:2]
+    values = getattr(growth, values_of)
+    bars = Z_90 * np.nan_to_num(getattr(growth, sds_of)) if sds_of else np.zeros(len(growth))
     at = growth.year + offset_yr
     colour, dashes, marker = track_style(index)
     shown = (growth.track == name) & np.isfinite(values) & np.isfinite(at)
@@ -261,107 +279,6 @@ def _draw_mean(ax: Axes, result: SlabResult, name: str, mean: str, index: int) -
         ax.axhline(level[0], color=colour, linestyle=style, linewidth=0.7, alpha=0.6, gid="mean")
 
 
-def stain_rows(result: SlabResult, limit: int = 12) -> list[list[str]]:
-    """Stain lines as rows of short text.
-
-    Parameters
-    ----------
-    result : SlabResult
-        The measured slab.
-    limit : int
-        Most rows to give.
-
-    Returns
-    -------
-    list of list of str
-        Header and rows: track, date, found, depth, extension.
-    """
-    rows = [["track", "stained", "found", "depth (mm)", "mm/yr since then"]]
-    for row in result.stains.rows()[:limit]:
-        depth = error_text(row["depth_mm"], row["depth_sd_mm"])
-        rate = error_text(row["extension_mm_yr"], row["extension_sd_mm_yr"])
-        rows.append([row["track"], row["stain_date"], row["found"], depth, rate])
-    hidden = len(result.stains) - limit
-    if hidden > 0:
-        rows.append([f"and {hidden} more in stain.csv", "", "", "", ""])
-    return rows
-
-
-def has_stain_dates(result: SlabResult) -> bool:
-    """Whether depths of stain lines can be set against dates.
-
-    Parameters
-    ----------
-    result : SlabResult
-        The measured slab.
-
-    Returns
-    -------
-    bool
-        True where a line was found on a slab whose surface has a date.
-    """
-    found = (result.stains.found == "yes") & np.isfinite(result.stains.interval_yr)
-    return bool(result.specimen.get("collected")) and bool(found.any())
-
-
-def draw_stain_dates(ax: Axes, result: SlabResult, names: tuple[str, ...]) -> None:
-    """Draw the depth of the stain lines against their dates: the slope is extension.
-
-    Parameters
-    ----------
-    ax : Axes
-        Where to draw.
-    result : SlabResult
-        The measured slab; see `has_stain_dates`.
-    names : tuple of str
-        Tracks to draw.
-    """
-    stains = result.stains
-    collected = _decimal_year(str(result.specimen["collected"]))
-    for index, name in enumerate(names):
-        own = np.flatnonzero((stains.track == name) & (stains.found == "yes") & np.isfinite(stains.interval_yr))
-        own = own[np.argsort(stains.depth_mm[own])]
-        years = [collected, *(_decimal_year(str(stains.stain_date[i])) for i in own)]
-        colour, dashes, marker = track_style(index)
-        look: dict[str, Any] = {"color": colour, "linestyle": dashes, "marker": marker}
-        ax.plot(years, [0.0, *stains.depth_mm[own]], markersize=4.5, linewidth=1.2, gid="stain-dates", **look)
-    ax.xaxis.set_major_locator(MaxNLocator(8, integer=True, min_n_ticks=1, steps=[1, 2, 5, 10]))
-    ax.margins(x=0.06, y=0.08)
-    ax.invert_yaxis()
-    ax.grid(visible=True, color="#e4e4e4", linewidth=0.6)
-    ax.set_axisbelow(True)
-    ax.set_ylabel("depth (mm)", fontsize=8)
-    ax.set_xlabel("year", fontsize=8)
-    note = "stain lines and, at depth 0, the collection; the slope is extension"
-    ax.set_title(note, fontsize=SMALL_PT, color=FAINT, loc="left", pad=4)
-
-
-def _decimal_year(iso: str) -> float:
-    """Decimal year of a date written year-month-day."""
-    return decimal_year(date.fromisoformat(iso))
-
-
-def draw_stain_table(ax: Axes, result: SlabResult) -> None:
-    """Write the stain lines as a small table.
-
-    Parameters
-    ----------
-    ax : Axes
-        Where to write; it is emptied of its frame.
-    result : SlabResult
-        The measured slab.
-    """
-    ax.set_axis_off()
-    rows = stain_rows(result)
-    columns = (0.0, 0.12, 0.33, 0.46, 0.71)
-    for i, row in enumerate(rows):
-        y = 1 - (i + 0.5) / len(rows)
-        weight = "bold" if i == 0 else "normal"
-        for x, text in zip(columns, row, strict=True):
-            ax.text(x, y, text, transform=ax.transAxes, va="center", fontsize=8, fontweight=weight, color=INK)
-    ax.plot([0, 1], [1 - 1 / len(rows)] * 2, transform=ax.transAxes, color=INK, linewidth=0.8)
-
-
 def draw_calibration(ax: Axes, residual_ax: Axes, result: SlabResult) -> None:
     """Draw the standards with the curve through them, and what is left over.
 
@@ -382,12 +299,13 @@ def draw_calibration(ax: Axes, residual_ax: Axes, result: SlabResult) -> None:
     ax.plot(
         calibration.attenuation, calibration.areal_density_g_cm2, "o", color="#D55E00", markersize=5, gid="standards"
     )
-    ax.set_xlabel("attenuation (natural log)", fontsize=8)
-    ax.set_ylabel("mass per area (g/cm\N{SUPERSCRIPT TWO})", fontsize=8)
+    unit = unit_text(calibration.stated_unit)
+    ax.set_xlabel(calibration.measured_in, fontsize=8)
+    ax.set_ylabel(f"{calibration.stated_in} ({unit})", fontsize=8)
     residual_ax.axhline(0.0, color=INK, linewidth=0.8)
     residual_ax.vlines(calibration.areal_density_g_cm2, 0, calibration.residual_g_cm2, color=FAINT, linewidth=1)
     residual_ax.plot(
         calibration.areal_density_g_cm2, calibration.residual_g_cm2, "o", color="#D55E00", markersize=5, gid="residuals"
     )
-    residual_ax.set_xlabel("mass per area (g/cm\N{SUPERSCRIPT TWO})", fontsize=8)
-    residual_ax.set_ylabel("stated \N{MINUS SIGN} fitted (g/cm\N{SUPERSCRIPT TWO})", fontsize=8)
+    residual_ax.set_xlabel(f"{calibration.stated_in} ({unit})", fontsize=8)
+    residual_ax.set_ylabel(f"stated \N{MINUS SIGN} fitted ({unit})", fontsize=8)

@@ -12,6 +12,8 @@ from matplotlib.collections import LineCollection
 from bandkit.output.style import (
     CASING,
     CERTAINTY_DASHES,
+    EVENT_COLOUR,
+    EVENT_DASHES,
     INK,
     LABEL_INCH,
     LIGHT_CASING,
@@ -68,19 +70,7 @@ def draw_picture(ax: Axes, view: View, lines: tuple[Polyline, ...], names: tuple
         own = tuple(line for line in lines if line.track == name)
         colour = STRIP_COLOURS[index % len(STRIP_COLOURS)]
         _draw_lines(ax, view, own, "strip", color=colour, linestyles=STRIP_DASHES, linewidths=1.1)
-    for certainty, dashes in CERTAINTY_DASHES.items():
-        same = tuple(line for line in lines if (line.certainty or "certain") == certainty)
-        _draw_lines(
-            ax,
-            view,
-            same,
-            "mark",
-            color=MARK_COLOUR,
-            linestyles=dashes,
-            linewidths=1.4,
-            gid=certainty,
-            path_effects=CASING,
-        )
+    _draw_bands(ax, view, lines)
     for index, name in enumerate(names):
         own = tuple(line for line in lines if line.track == name)
         colour, style, _ = track_style(index)
@@ -93,6 +83,18 @@ def draw_picture(ax: Axes, view: View, lines: tuple[Polyline, ...], names: tuple
     _label_stains_on_picture(ax, view, lines)
     _label_tracks(ax, view, lines, names)
     draw_scale_bar(ax)
+
+
+def _draw_bands(ax: Axes, view: View, lines: tuple[Polyline, ...]) -> None:
+    """Draw the annual marks, each certainty in its own dashes, and the bands that are no years."""
+    for certainty, dashes in CERTAINTY_DASHES.items():
+        same = tuple(line for line in lines if (line.certainty or "certain") == certainty)
+        look: dict[str, Any] = {"color": MARK_COLOUR, "linestyles": dashes, "linewidths": 1.4, "path_effects": CASING}
+        _draw_lines(ax, view, same, "mark", gid=certainty, **look)
+    for kind, dashes in EVENT_DASHES.items():
+        same = tuple(line for line in lines if line.label == kind)
+        look = {"color": EVENT_COLOUR, "linestyles": dashes, "linewidths": 1.3, "path_effects": CASING}
+        _draw_lines(ax, view, same, "event", gid=kind, **look)
 
 
 def _draw_lines(ax: Axes, view: View, lines: tuple[Polyline, ...], role: str, *, gid: str = "", **style: Any) -> None:

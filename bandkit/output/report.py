@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from bandkit.output.figure import calibration_figure, png_bytes
+from bandkit.output.mass import budget_figure, mass_context
 from bandkit.output.templating import environment
 from bandkit.output.view import track_names
 from bandkit.output.words import count_text, error_text, group_flags, is_floating, number_text, value_name
@@ -53,11 +54,18 @@ def report_html(result: SlabResult, figure_png: bytes) -> str:
             figure=_inline(figure_png),
             figure_text=_figure_text(result),
             growth=[row for row in result.growth.rows() if _has_numbers(row)],
-            marks=result.marks.rows(),
+            marks=[_mark_row(row) for row in result.marks.rows()],
+            unsure=bool((result.tracks.years_sd > 0).any()),
+            events=[_event_row(row) for row in result.events.rows()],
+            luminescence=bool(np.isfinite(result.growth.annual_luminescence).any()),
+            counted_stains=bool(np.isfinite(result.stains.counted_yr).any()),
+            compared=bool((result.tracks.marks_compared > 0).any()),
             stains=[_stain_row(row) for row in result.stains.rows()],
             calibration=result.calibration,
             standards=_standard_rows(result),
             calibration_figure=_inline(calibration_png) if calibration_png else "",
+            budget_figure=_inline(png_bytes(budget_figure(result))) if len(result.budget) else "",
+            **mass_context(result),
             methods=methods_paragraph(result),
             floating=is_floating(result),
             profile_name=_profile_name(result),
@@ -95,6 +103,8 @@ def methods_paragraph(result: SlabResult) -> str:
 
 _SPECIMEN_LABELS = {
     "site": "Site",
+    "colony": "Colony",
+    "core": "Core",
     "taxon": "Taxon",
     "latitude_deg": "Latitude (deg)",
     "longitude_deg": "Longitude (deg)",
@@ -153,6 +163,8 @@ def _track_row(result: SlabResult, name: str) -> dict[str, Any]:
         return {
             "track": name,
             "years": "\N{EN DASH}",
+            "expected": "\N{EN DASH}",
+            "agreed": "\N{EN DASH}",
             "whole": 0,
             "length": "\N{EN DASH}",
             "extension": "\N{EN DASH}",
@@ -160,10 +172,15 @@ def _track_row(result: SlabResult, name: str) -> dict[str, Any]:
             "calcification": "\N{EN DASH}",
         }
     row = {n: getattr(result.tracks, n)[own[0]] for n in result.tracks.column_names()}
+    agreed = "\N{EN DASH}"
+    if np.isfinite(row["marks_compared"]):
+        agreed = f"{row['marks_confirmed']:.0f} of {row['marks_compared']:.0f}"
     whole = int(np.sum((result.growth.track == name) & (result.growth.complete == "yes")))
     return {
         "track": name,
         "years": count_text(row["years"], row["years_lo"], row["years_hi"]),
+        "expected": error_text(row["years_expected"], row["years_sd"]),
+        "agreed": agreed,
         "whole": whole,
         "length": number_text(row["length_mm"], 1),
         "extension": error_text(row["mean_extension_mm_yr"], row["mean_extension_sd_mm_yr"]),
@@ -179,6 +196,23 @@ def _stain_row(row: dict[str, Any]) -> dict[str, Any]:
         "depth": error_text(row["depth_mm"], row["depth_sd_mm"]),
         "extension": error_text(row["extension_mm_yr"], row["extension_sd_mm_yr"]),
     }
+
+
+def _mark_row(row: dict[str, Any]) -> dict[str, Any]:
+    """One mark; its year with what it may be, where that is more than one."""
+    sure = row["year_lo"] == row["year_hi"] or not np.isfinite(row["year_lo"])
+    year = number_text(row["year"], 0) if sure else count_text(row["year"], row["year_lo"], row["year_hi"])
+    return {**row, "year": year}
+
+
+def _event_row(row: dict[str, Any]) -> dict[str, Any]:
+    """One event as text: its years, and what is lost."""
+    lost = ""
+    if np.isfinite(row["years_least"]):
+        lost = count_text(row["years_least"], float("nan"), float("nan"))
+        if row["years_most"] > row["years_least"]:
+            lost += f" to {row['years_most']:.0f}"
+    return {**row, "year": count_text(row["year"], row["year_lo"], row["year_hi"]), "lost": lost}
 
 
 def _has_numbers(row: dict[str, Any]) -> bool:

@@ -7,7 +7,7 @@ from pathlib import Path
 from bandkit.output.atomic import write_bytes_synced, write_folder_whole
 from bandkit.output.document import RESULT_FILE, result_text
 from bandkit.output.folders import slab_folder, specimen_id
-from bandkit.output.tables import TABLE_FILES, table_csv
+from bandkit.output.tables import TABLE_FILES, TABLES_WITH_ROWS, table_csv
 from bandkit.results import SlabResult
 
 FIGURE_FILE = "figure.png"
@@ -63,7 +63,11 @@ def slab_contents(result: SlabResult) -> dict[str, bytes]:
     from bandkit.output.report import report_html
 
     figure_png = png_bytes(slab_figure(result))
-    texts = {file: table_csv(result.table(name)) for name, file in TABLE_FILES.items()}
+    texts = {
+        file: table_csv(table)
+        for name, file in TABLE_FILES.items()
+        if len(table := result.table(name)) or name not in TABLES_WITH_ROWS
+    }
     texts[RESULT_FILE] = result_text(result)
     texts[REPORT_FILE] = report_html(result, figure_png)
     contents = {name: text.encode("utf-8", errors="replace") for name, text in texts.items()}

@@ -34,6 +34,14 @@ TRACK_STYLES: tuple[tuple[str, Any, str], ...] = (
 )
 CERTAINTY_DASHES: dict[str, Any] = {"certain": "solid", "doubtful": (0, (5, 2.5)), "inserted": (0, (1, 1.8))}
 STAIN_DASHES: Any = (0, (7, 2, 1.5, 2))
+# Bands that are no years, and what is missing: told apart by their dashes, so that grey prints tell them too.
+EVENT_COLOUR = "#F0E442"
+EVENT_DASHES: dict[str, Any] = {
+    "doublet": (0, (1.2, 2.2)),
+    "stress band": (0, (6, 1.5, 1.2, 1.5, 1.2, 1.5)),
+    "gap": (0, (9, 3)),
+}
+EVENT_LABELS = {"doublet": "second crest of a year", "stress band": "stress band", "gap": "gap"}
 STRIP_DASHES: Any = (0, (1, 2.2))
 # The tracks' colours, light enough for dots on a dark picture.
 STRIP_COLOURS = ("#A6D4F2", "#FFB38A", "#8FE3C6", "#F0C3DB")
@@ -42,6 +50,7 @@ INTERVAL_ALPHA = 0.3
 SMALL_PT = 7.5
 LABEL_INCH = 0.135
 CASING = (withStroke(linewidth=3.2, foreground="#111111"),)
+EVENT_CASING = (withStroke(linewidth=2.4, foreground="#444444"),)
 LIGHT_CASING = (withStroke(linewidth=3.0, foreground="#ffffff"),)
 
 

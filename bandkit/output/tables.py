@@ -10,25 +10,35 @@ import csv
 import io
 import math
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from bandkit.errors import InputError
 from bandkit.output.atomic import write_text_whole
 from bandkit.output.folders import slab_name
-from bandkit.results import GrowthTable, MarkTable, SlabResult, StainTable, Table, TableName, TrackTable
+from bandkit.results import EventTable, GrowthTable, MarkTable, SlabResult, TableName, TrackTable
+from bandkit.stain_tables import StainTable
+from bandkit.table import Table
 
 TABLE_FILES: dict[TableName, str] = {
     "growth": "growth.csv",
     "marks": "marks.csv",
+    "events": "events.csv",
     "stains": "stain.csv",
     "tracks": "tracks.csv",
     "profile": "profile.csv",
+    "chronologies": "chronologies.csv",
+    "stain_profile": "stain_profile.csv",
+    "branches": "branches.csv",
+    "colonies": "branch_colonies.csv",
 }
+# Written only where they have rows: most slabs have neither branches nor a stain line.
+TABLES_WITH_ROWS: frozenset[TableName] = frozenset({"stain_profile", "branches", "colonies"})
 BATCH_TABLES: dict[TableName, type[Table]] = {
     "growth": GrowthTable,
     "marks": MarkTable,
+    "events": EventTable,
     "stains": StainTable,
     "tracks": TrackTable,
 }
@@ -98,7 +108,7 @@ def write_batch_tables(
     Returns
     -------
     tuple of Path
-        The files written: growth, marks, stain, tracks, rejected.
+        The files written: growth, marks, events, stain, tracks, rejected.
 
     Raises
     ------
@@ -188,10 +198,11 @@ def _csv_text(rows: Sequence[Iterable[str]]) -> str:
 def _column_cells(table: Table, name: str) -> list[str]:
     """Cells of one column, each column kind in its own manner."""
     values = getattr(table, name).tolist()
-    if name in table.text_columns:
-        return [_text_cell(value) for value in values]
-    if name in table.integer_columns:
-        return [_integer_cell(value) for value in values]
+    if name in table.text_columns or name in table.integer_columns:
+        cell: Callable[[Any], str] = _text_cell if name in table.text_columns else _integer_cell
+        # Few different values fill a long table: each is written once.
+        known = {value: cell(value) for value in set(values)}
+        return [known[value] for value in values]
     if isinstance(table, GrowthTable) and _RATE_COLUMN.search(name):
         return [_rate_cell(value) for value in values]
     return [_number_cell(value) for value in values]

@@ -6,7 +6,7 @@ from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from bandkit.output.words import number_text
+from bandkit.output.words import number_text, unit_text
 
 
 @cache
@@ -26,4 +26,5 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     env.filters["number"] = number_text
+    env.filters["unit"] = unit_text
     return env

@@ -191,6 +191,22 @@ def is_floating(result: SlabResult) -> bool:
     return any(flag.code in _FLOATING for flag in result.flags)
 
 
+def unit_text(unit: str) -> str:
+    """A unit as it is printed.
+
+    Parameters
+    ----------
+    unit : str
+        Such as "g/cm3".
+
+    Returns
+    -------
+    str
+        With its powers raised.
+    """
+    return unit.replace("2", "\N{SUPERSCRIPT TWO}").replace("3", "\N{SUPERSCRIPT THREE}")
+
+
 def value_name(result: SlabResult) -> str:
     """What ``value`` of the profile is, in words.
 
@@ -208,7 +224,7 @@ def value_name(result: SlabResult) -> str:
     if stated:
         return str(stated)
     if result.calibration is not None:
-        return "mass per area (g/cm\N{SUPERSCRIPT TWO})"
+        return f"{result.calibration.stated_in} ({unit_text(result.calibration.stated_unit)})"
     kind = str(result.image.get("kind", ""))
     if kind == "photograph" and len(result.stains):
         return "redness"
@@ -234,6 +250,9 @@ def caption(result: SlabResult) -> str:
     source = {
         "bar": "from the bar given",
         "bar found": "from the bar found",
+        "ruler": "from the ruler given",
+        "ruler found": "from the ruler found",
+        "corners": "in the plane of four corners",
         "mm_per_px": "as given",
         "file": "as the file states",
     }.get(str(scale.get("source", "")), "")

@@ -10,7 +10,8 @@ from typing import Any, NoReturn, TypeVar
 
 from bandkit.errors import RecordError
 from bandkit.record._keys import KEYS, key_path, unknown_key_remedy
-from bandkit.record.model import Box, Point
+from bandkit.record.model_density import Box
+from bandkit.record.model_mass import Point
 
 T = TypeVar("T")
 Choice = TypeVar("Choice", bound=str)
@@ -185,6 +186,27 @@ class Table:
             self.reject(key, "must be the least and the most years lost, two whole numbers")
         return value[0], value[1]
 
+    def row(self, key: str, length: int) -> tuple[float, ...] | None:
+        """A row of numbers."""
+        value = self.values.get(key)
+        return None if value is None else self._row(key, value, length)
+
+    def rows(self, key: str, length: int) -> tuple[tuple[float, ...], ...] | None:
+        """A list of rows of numbers."""
+        if self.values.get(key) is None:
+            return None
+        return tuple(self._row(key, value, length, at=i) for i, value in enumerate(self._list(key), 1))
+
+    def span(self, key: str) -> tuple[int, int] | None:
+        """First and last of a run of whole numbers."""
+        value = self.values.get(key)
+        if value is None:
+            return None
+        whole = isinstance(value, list) and all(isinstance(v, int) and not isinstance(v, bool) for v in value)
+        if not whole or len(value) != _POINT_SIDES or not 0 <= value[0] <= value[1] <= _MOST_PX:
+            self.reject(key, "must be the first and the last one, two whole numbers from 0 on")
+        return value[0], value[1]
+
     def table(self, key: str) -> Table | None:
         """The table of that name inside this one."""
         value = self.values.get(key)
@@ -245,6 +267,12 @@ class Table:
         if not (number > above and least <= number <= most):
             self.reject(key, f"{which}must be {_limits(above, least, most)}")
         return number
+
+    def _row(self, key: str, value: object, length: int, *, at: int | None = None) -> tuple[float, ...]:
+        """One row of numbers."""
+        if not isinstance(value, list) or len(value) != length:
+            self.reject(key, f"{_which(at, value)}not a row of {length} numbers")
+        return tuple(self._number(key, v, least=-_MOST_PX, most=_MOST_PX, where=_entry(at)) for v in value)
 
     def _point(self, key: str, value: object, *, at: int | None = None) -> Point:
         """One pixel position."""

@@ -18,7 +18,7 @@ _TEMPLATE: dict[str, tuple[str, ...]] = {
 }
 _HINTS = {
     "specimen": "id: unique in a batch",
-    "scale": 'exactly one of bar, mm_per_px = 0.1, source = "file"',
+    "scale": 'exactly one of bar, ruler = {}, mm_per_px = 0.1, source = "file"',
     "density": "without standards and thickness: extension only",
     "collected": "needed for calendar years",
     "top_alive": "false: years are counted, not dated",
@@ -26,10 +26,29 @@ _HINTS = {
     "mark": "density maximum, density minimum or luminescent line",
     "mark_date": "month-day that the mark stands for at this site",
 }
+# A record of a scan asks for other things: its voxels are the scale, its standards are bodies.
+_SCAN_TEMPLATE: dict[str, tuple[str, ...]] = {
+    "specimen": _TEMPLATE["specimen"],
+    "image": (),
+    "volume": ("points_px", "thickness_mm", "voxel_mm"),
+    "density": ("standards",),
+    "dating": _TEMPLATE["dating"],
+}
+_SCAN_STANDARDS = (
+    '[{ centre_px = [60, 60], radius_px = 12, slices = [100, 140], material = "aragonite", density_g_cm3 = 1.55 }]'
+)
+_SCAN_HINTS = _HINTS | {
+    "volume": "the slab that is cut out of the scan",
+    "density": "without standards in the scan: extension only",
+    "points_px": "[x, y, slice] counted from 0: above, below and to the right in the middle of the slab",
+    "thickness_mm": "averaged over this",
+    "voxel_mm": "along x, along y, from slice to slice",
+    "standards": "boxes (box_px) or cylinders inside things of known density; two at least, one may be air",
+}
 _XRAY_KEYS = frozenset({"dense", "density"})
 
 
-def new_record_text(kind: Kind, comment_lines: Iterable[str]) -> str:
+def new_record_text(kind: Kind, comment_lines: Iterable[str], *, in_volume: bool = False) -> str:
     """Text of a new record; id, file and kind are empty, for the caller to set.
 
     Parameters
@@ -38,6 +57,8 @@ def new_record_text(kind: Kind, comment_lines: Iterable[str]) -> str:
         What made the image; only what belongs to it is asked for.
     comment_lines : iterable of str
         Comments at the head.
+    in_volume : bool, optional
+        Whether the image is a scan, out of which a slab is cut.
 
     Returns
     -------
@@ -49,13 +70,15 @@ def new_record_text(kind: Kind, comment_lines: Iterable[str]) -> str:
     lines += ["record = 1"]
     known = {"specimen": ['id = ""'], "image": ['file = ""', 'kind = ""']}
     is_xray = kind in ("radiograph", "ct")
-    for section, keys in _TEMPLATE.items():
+    hints = _SCAN_HINTS if in_volume else _HINTS
+    for section, keys in (_SCAN_TEMPLATE if in_volume else _TEMPLATE).items():
         if section in _XRAY_KEYS and not is_xray:
             continue
-        hint = f"    # {_HINTS[section]}" if section in _HINTS else ""
+        hint = f"    # {hints[section]}" if section in hints else ""
         lines += ["", f"[{section}]{hint}", *known.get(section, [])]
         for key in keys:
             if key not in _XRAY_KEYS or is_xray:
-                hint = f"    # {_HINTS[key]}" if key in _HINTS else ""
-                lines.append(f"{FILL_IN}{key} = {KEYS[section][key]}{hint}")
+                hint = f"    # {hints[key]}" if key in hints else ""
+                example = _SCAN_STANDARDS if in_volume and key == "standards" else KEYS[section][key]
+                lines.append(f"{FILL_IN}{key} = {example}{hint}")
     return "\n".join(lines) + "\n"

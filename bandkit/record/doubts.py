@@ -9,12 +9,17 @@ from itertools import combinations, pairwise
 from typing import Protocol
 
 from bandkit.flags import FLAG_MEANINGS, Flag
-from bandkit.record.model import Box, DensitySpec, Point, Record
+from bandkit.record._doubts_marks import about_marks
+from bandkit.record._doubts_mass import about_bulk, about_thickness, usual_thickness_mm
+from bandkit.record._doubts_place import about_places
+from bandkit.record._doubts_scan import about_bodies, about_file_scale, about_volume
+from bandkit.record.model import Record
+from bandkit.record.model_density import Box, DensitySpec
+from bandkit.record.model_mass import Point
 
 XRAY_KINDS = frozenset({"radiograph", "ct"})
 
 # What slabs and their pictures usually are; outside these a slip of the pen is likelier than the value.
-_THICKNESS_MM = (1.0, 30.0)
 _MM_PER_PX = (0.001, 2.0)
 _SLAB_SIDE_MM = (10.0, 5000.0)
 _SPACING_MM = (0.5, 40.0)
@@ -28,7 +33,7 @@ _SHORT_INTERVAL_DAYS = 60
 _SLAB_DENSITY_G_CM3 = (1.0, 1.8)
 
 # Mineral densities in g/cm3, from the unit cells of aragonite and calcite.
-_CARBONATES_G_CM3 = {"aragonite": 2.93, "calcite": 2.71, "caco3": 2.93}
+_CARBONATES_G_CM3 = {"aragonite": 2.93, "clam": 2.93, "calcite": 2.71, "caco3": 2.93}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +79,14 @@ class ImageHeader(Protocol):
         """Resolution that the file states, x and y; None where it states none."""
 
     @property
+    def spacing_at(self) -> str:
+        """Where that resolution holds: "object", "detector", "unclear" or "tags"."""
+
+    @property
+    def magnification(self) -> float | None:
+        """Magnification that the file states."""
+
+    @property
     def notes(self) -> Sequence[Flag]:
         """Doubts from reading the header."""
 
@@ -98,9 +111,12 @@ def check_record(record: Record, header: ImageHeader | None = None) -> tuple[Dou
         *_about_specimen(record),
         *_about_image(record, header),
         *_about_scale(record, header),
+        *(_doubt(*told) for told in (*about_places(record), *about_volume(record))),
         *_about_density(record, header),
+        *(_doubt(*told) for told in about_bulk(record)),
         *_about_dating(record),
         *_about_tracks(record),
+        *(_doubt(*told) for told in about_marks(record)),
         *_about_stains(record),
     ]
     return tuple(doubts)
@@ -160,7 +176,8 @@ def _about_scale(record: Record, header: ImageHeader | None) -> Iterator[Doubt]:
     """What is doubtful about millimetres per pixel."""
     scale = record.scale
     if scale.from_file:
-        yield _doubt("scale-from-file-tags", "scale.source")
+        stated = (None, None) if header is None else (header.spacing_at, header.magnification)
+        yield from (_doubt(*told) for told in about_file_scale(record, *stated))
         if header is not None and header.resolution_mm_px is None:
             message = "the image file states no resolution; give a bar or mm_per_px"
             yield _doubt("no-file-resolution", "scale.source", message)
@@ -176,7 +193,7 @@ def _about_scale(record: Record, header: ImageHeader | None) -> Iterator[Doubt]:
             missing = "source_to_detector_mm" if distances[0] is None else "slab_to_detector_mm"
             message = "missing: the other distance cannot be used alone"
             yield _doubt("magnification-incomplete", f"scale.{missing}", message)
-        elif distances.count(None) > 1:
+        elif distances.count(None) > 1 and not (scale.from_file and header is not None and header.spacing_at != "tags"):
             yield _doubt("scale-no-magnification", "scale.source_to_detector_mm")
     yield from _about_size(record, header)
 
@@ -237,12 +254,13 @@ def _about_density(record: Record, header: ImageHeader | None) -> Iterator[Doubt
         if density is not None:
             yield _doubt("density-not-used", "density", f"a {record.image.kind} carries no density; delete it")
         return
-    if density is None or not density.standards:
+    if density is None or not (density.standards or density.bodies):
         yield _doubt("no-standards", "density.standards")
     if density is None:
         return
+    yield from (_doubt(*told) for told in about_bodies(record))
     if record.image.values != "hounsfield":
-        yield from _about_thickness(density)
+        yield from (_doubt(*told) for told in about_thickness(density))
         yield from _about_span(density)
     if 0 < len(density.standards) < _FEWEST_STANDARDS:
         message = f"{len(density.standards)} in all leave nothing to check the curve with; three or more are better"
@@ -253,31 +271,17 @@ def _about_density(record: Record, header: ImageHeader | None) -> Iterator[Doubt
         yield _doubt("open-beam-to-find", "density.open_beam_px", "not given; the program will look for open beam")
 
 
-def _about_thickness(density: DensitySpec) -> Iterator[Doubt]:
-    """Whether the slab's thickness can be used."""
-    thickness = density.slab_thickness_mm
-    low, high = _THICKNESS_MM
-    if thickness is None:
-        yield _doubt("no-thickness", "density.slab_thickness_mm")
-    elif not low <= thickness <= high:
-        message = f"{thickness:g} mm is unusual for a slab; check the unit"
-        yield _doubt("thickness-unusual", "density.slab_thickness_mm", message)
-    if thickness is not None and density.slab_thickness_sd_mm is None:
-        message = "not given: the error of the density leaves out the thickness; measure it at several places"
-        yield _doubt("no-thickness-sd", "density.slab_thickness_sd_mm", message)
-
-
 def _about_span(density: DensitySpec) -> Iterator[Doubt]:
     """Whether carbonate standards reach past what the slab's mass per area is likely to be."""
     masses = [_carbonate_g_cm2(s.material, s.thickness_mm, s.density_g_cm3) for s in density.standards]
     known = [mass for mass in masses if mass is not None]
-    if not known or len(known) < len(masses) or density.slab_thickness_mm is None:
+    if not known or len(known) < len(masses) or (thickness := usual_thickness_mm(density)) is None:
         return
-    low, high = (density.slab_thickness_mm / 10 * one for one in _SLAB_DENSITY_G_CM3)
+    low, high = (thickness / 10 * one for one in _SLAB_DENSITY_G_CM3)
     if min(known) > low or max(known) < high:
         message = (
             f"the standards reach from {min(known):.2f} to {max(known):.2f} g/cm2, a slab of "
-            f"{density.slab_thickness_mm:g} mm from about {low:.2f} to {high:.2f}; density beyond them is extrapolated"
+            f"{thickness:g} mm from about {low:.2f} to {high:.2f}; density beyond them is extrapolated"
         )
         yield _doubt("standards-do-not-span", "density.standards", message)
 
@@ -292,7 +296,10 @@ def _about_materials(density: DensitySpec) -> Iterator[Doubt]:
     """Standards that are not carbonate need the energy of the beam."""
     others = [s.material for s in density.standards if s.material.strip().lower() not in _CARBONATES_G_CM3]
     if others and density.effective_kev is None:
-        message = f"not given, but {others[0]} is not calcium carbonate: its likeness depends on the energy"
+        message = (
+            f"not given, but {others[0]} is not calcium carbonate: its likeness depends on the energy, which is then "
+            "fitted where the standards tell it; a step of aragonite in the picture does"
+        )
         yield _doubt("no-energy", "density.effective_kev", message)
 
 
@@ -300,6 +307,7 @@ def _about_patches(record: Record, density: DensitySpec) -> Iterator[Doubt]:
     """Patches that overlap, are tiny, or lie on a track."""
     patches = [(f"density.standards[{i}].box_px", s.box_px) for i, s in enumerate(density.standards, 1)]
     patches += [(f"density.open_beam_px[{i}]", box) for i, box in enumerate(density.open_beam_px, 1)]
+    patches += [(f"density.bars_px[{i}]", box) for i, box in enumerate(density.bars_px, 1)]
     for (key, box), (other_key, other) in combinations(patches, 2):
         if _overlap(box, other):
             yield _doubt("patches-overlap", other_key, f"overlaps {key}; each patch must show one thing only")
@@ -349,23 +357,15 @@ def _about_dating(record: Record) -> Iterator[Doubt]:
 
 
 def _about_tracks(record: Record) -> Iterator[Doubt]:
-    """What is doubtful about tracks, readings and gaps."""
-    if not record.tracks:
+    """What is doubtful about tracks."""
+    if not record.tracks and not record.branches:
         yield _doubt("no-track", "track", "no track is drawn: nothing can be measured; add [[track]]")
-    elif len(record.tracks) == 1:
+    elif len(record.tracks) == 1 and not record.branches:
         yield _doubt("single-track", "track", "one track only: a second one on the same slab would check the count")
     for i, track in enumerate(record.tracks, 1):
         if track.width_mm is not None and track.follow_mm is not None and track.follow_mm < track.width_mm:
             message = "narrower than width_mm: bands are followed over less than density is measured over"
             yield _doubt("follow-narrow", f"track[{i}].follow_mm", message)
-    for i, reading in enumerate(record.readings, 1):
-        if not reading.marks:
-            yield _doubt("reading-empty", f"reading[{i}].marks", "a reading without marks is not used")
-        elif not reading.blind:
-            message = f"{reading.reader} saw earlier marks or years: the reading is no independent check"
-            yield _doubt("reading-not-blind", f"reading[{i}].blind", message)
-    for i, _gap in enumerate(record.gaps, 1):
-        yield _doubt("gap", f"gap[{i}]")
 
 
 def _about_stains(record: Record) -> Iterator[Doubt]:

@@ -72,7 +72,8 @@ class RecordFile:
 
     @classmethod
     def create(
-        cls, path: str | Path, specimen_id: str, image_file: str, kind: Kind, comment_lines: Iterable[str] = ()
+        cls, path: str | Path, specimen_id: str, image_file: str, kind: Kind, comment_lines: Iterable[str] = (), *,
+        in_volume: bool = False,
     ) -> RecordFile:
         """Start a record that asks, in comments, for what only a person knows.
 
@@ -88,6 +89,8 @@ class RecordFile:
             What made the image.
         comment_lines : iterable of str, optional
             Comments at the head of the file.
+        in_volume : bool, optional
+            Whether the image is a scan, out of which a slab is cut.
 
         Returns
         -------
@@ -95,7 +98,7 @@ class RecordFile:
             A record that lacks only what must be filled in: the scale.
         """
         path = Path(path)
-        new = cls(path, new_record_text(kind, comment_lines), None)
+        new = cls(path, new_record_text(kind, comment_lines, in_volume=in_volume), None)
         new.set(("specimen", "id"), specimen_id)
         new.set(("image", "file"), image_file)
         new.set(("image", "kind"), kind)

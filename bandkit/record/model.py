@@ -7,19 +7,27 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
-Point = tuple[float, float]
-Box = tuple[float, float, float, float]
+from bandkit.record.model_density import Box, DensitySpec
+from bandkit.record.model_mass import BulkSpec, Point
+from bandkit.record.model_place import PhotographSpec, RectifySpec, RulerSpec
+from bandkit.record.model_stain import BranchSpec, ColourSpec, StainSpec
+from bandkit.record.model_volume import VolumeSpec
+
 Kind = Literal["photograph", "radiograph", "luminescence", "ct"]
 Dense = Literal["bright", "dark"]
 Values = Literal["intensity", "optical-density", "hounsfield"]
 MarkKind = Literal["density maximum", "density minimum", "luminescent line"]
 Certainty = Literal["certain", "doubtful", "inserted"]
+Role = Literal["all", "fixed"]
+EventKind = Literal["doublet", "stress band"]
 
 KINDS: tuple[Kind, ...] = ("photograph", "radiograph", "luminescence", "ct")
 DENSE: tuple[Dense, ...] = ("bright", "dark")
 VALUES: tuple[Values, ...] = ("intensity", "optical-density", "hounsfield")
 MARKS: tuple[MarkKind, ...] = ("density maximum", "density minimum", "luminescent line")
 CERTAINTIES: tuple[Certainty, ...] = ("certain", "doubtful", "inserted")
+ROLES: tuple[Role, ...] = ("all", "fixed")
+EVENT_KINDS: tuple[EventKind, ...] = ("doublet", "stress band")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +40,9 @@ class Specimen:
         Unique in a batch; also the name of the output folder.
     taxon, site : str
         Empty where not given.
+    colony, core : str
+        Colony that the slab is of and core that it was cut from, for colonies and cores with several slabs; empty
+        where the slab is its own.
     latitude_deg, longitude_deg : float or None
         South and west are negative.
     depth_m : float or None
@@ -45,6 +56,8 @@ class Specimen:
     id: str
     taxon: str = ""
     site: str = ""
+    colony: str = ""
+    core: str = ""
     latitude_deg: float | None = None
     longitude_deg: float | None = None
     depth_m: float | None = None
@@ -99,7 +112,7 @@ class BarSpec:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScaleSpec:
-    """Where millimetres per pixel come from: exactly one of bar, mm_per_px and the file.
+    """Where millimetres per pixel come from: exactly one of bar, rulers, rectify, mm_per_px and the file.
 
     Parameters
     ----------
@@ -113,6 +126,10 @@ class ScaleSpec:
         What the scale may be off by, one standard deviation, as a fraction.
     source_to_detector_mm, slab_to_detector_mm : float or None
         Distances that correct X-ray magnification.
+    rulers : tuple of RulerSpec
+        A ruler in the picture, or two at right angles; empty where none is used.
+    rectify : RectifySpec or None
+        A rectangle of known size by which an oblique picture is made square.
     """
 
     bar: BarSpec | None = None
@@ -121,53 +138,8 @@ class ScaleSpec:
     sd_frac: float | None = None
     source_to_detector_mm: float | None = None
     slab_to_detector_mm: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StandardSpec:
-    """A patch of known mass per area in the picture.
-
-    Parameters
-    ----------
-    box_px : tuple of float
-        Box x0, y0, x1, y1.
-    material : str
-        Such as "aragonite" or "aluminium".
-    thickness_mm : float
-        Along the beam.
-    density_g_cm3 : float or None
-        None where the density of that material is to be used.
-    """
-
-    box_px: Box
-    material: str
-    thickness_mm: float
-    density_g_cm3: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DensitySpec:
-    """What turns greys into density.
-
-    Parameters
-    ----------
-    slab_thickness_mm : float or None
-        None where not given: then no density, except from Hounsfield values.
-    slab_thickness_sd_mm : float or None
-        One standard deviation of the thickness.
-    standards : tuple of StandardSpec
-        Empty where there are none in the picture.
-    effective_kev : float or None
-        Effective energy of the beam.
-    open_beam_px : tuple of boxes
-        Patches with nothing in the beam; empty where the program shall find them.
-    """
-
-    slab_thickness_mm: float | None = None
-    slab_thickness_sd_mm: float | None = None
-    standards: tuple[StandardSpec, ...] = ()
-    effective_kev: float | None = None
-    open_beam_px: tuple[Box, ...] = ()
+    rulers: tuple[RulerSpec, ...] = ()
+    rectify: RectifySpec | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -212,25 +184,6 @@ class TrackSpec:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class StainSpec:
-    """One staining of the living colony.
-
-    Parameters
-    ----------
-    date : datetime.date
-        Day of the staining.
-    dye : str
-        Empty where not given.
-    at_px : tuple of float or None
-        A person's own pick [x, y]; None where the program shall look for it.
-    """
-
-    date: datetime.date
-    dye: str = ""
-    at_px: Point | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingMark:
     """One annual mark set by a person.
 
@@ -250,6 +203,9 @@ class ReadingMark:
 class ReadingSpec:
     """A person's marks on a track; they win over computed ones.
 
+    The last reading of a track counts. Where it is of role "fixed", it and the fixed ones
+    just before it hold years that are certain, and the program finds the rest given them.
+
     Parameters
     ----------
     track : str
@@ -262,6 +218,8 @@ class ReadingSpec:
         Whether earlier marks and years were hidden.
     marks : tuple of ReadingMark
         In the order of the record.
+    role : {"all", "fixed"}
+        Whether these are all marks of the track, or a few that hold while the program finds the rest.
     """
 
     track: str
@@ -269,6 +227,7 @@ class ReadingSpec:
     read_on: datetime.date | None = None
     blind: bool = False
     marks: tuple[ReadingMark, ...] = ()
+    role: Role = "all"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -308,6 +267,28 @@ class GapSpec:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class EventSpec:
+    """A band that a person knows to be no year of its own.
+
+    Parameters
+    ----------
+    track : str
+        Name of the track.
+    at_px : tuple of float
+        Its place [x, y]: of a doublet, the crest that is not the annual mark.
+    kind : {"doublet", "stress band"}
+        The second crest of a year, or a band that tells of stress and no year at all.
+    note : str
+        Empty where not given.
+    """
+
+    track: str
+    at_px: Point
+    kind: EventKind
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Record:
     """Everything a person knows or decided about one imaged slab.
 
@@ -321,7 +302,15 @@ class Record:
         The tables of those names.
     density : DensitySpec or None
         None where the record has no such table: extension only.
-    tracks, stains, readings, masks, gaps : tuple
+    bulk : BulkSpec or None
+        Bulk density measured otherwise; None where the record has no such table.
+    volume : VolumeSpec or None
+        How the image is cut out of a scan; None where it is a picture.
+    photograph : PhotographSpec or None
+        A photograph of the same slab, whose stain lines date the bands of this picture.
+    colour : ColourSpec
+        How the image codes light, and places of known colour.
+    tracks, stains, readings, masks, gaps, events, branches : tuple
         The entries of each list, in the order of the record.
     text : str
         The file's text as read; two records that say the same are equal whatever their text.
@@ -334,9 +323,15 @@ class Record:
     scale: ScaleSpec
     density: DensitySpec | None = None
     dating: DatingSpec = DatingSpec()
+    bulk: BulkSpec | None = None
+    volume: VolumeSpec | None = None
+    photograph: PhotographSpec | None = None
+    colour: ColourSpec = field(default_factory=ColourSpec)
     tracks: tuple[TrackSpec, ...] = ()
     stains: tuple[StainSpec, ...] = ()
     readings: tuple[ReadingSpec, ...] = ()
     masks: tuple[MaskSpec, ...] = ()
     gaps: tuple[GapSpec, ...] = ()
+    events: tuple[EventSpec, ...] = ()
+    branches: tuple[BranchSpec, ...] = ()
     text: str = field(default="", compare=False, repr=False)

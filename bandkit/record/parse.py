@@ -12,11 +12,19 @@ from pathlib import Path
 from bandkit.errors import RecordError
 from bandkit.record import model
 from bandkit.record._keys import KEYS
+from bandkit.record._parse_density import density
+from bandkit.record._parse_mass import bulk
+from bandkit.record._parse_place import photograph, rectify, rulers
+from bandkit.record._parse_stain import branches, colour, stains
+from bandkit.record._parse_volume import volume, volume_scale
 from bandkit.record._table import Table, show
 from bandkit.record._toml import load_toml
-from bandkit.record.model import Point, Record
+from bandkit.record.model import Record
+from bandkit.record.model_mass import Point
 
 VERSION = 1
+SCALES = ("bar", "ruler", "rectify", "mm_per_px", "source")
+"""Ways to say what a pixel measures; a record has exactly one."""
 
 _EARLIEST_COLLECTION = datetime.date(1700, 1, 1)
 _EARLIEST_STAIN = datetime.date(1900, 1, 1)
@@ -62,19 +70,29 @@ def parse_record(text: str, path: str | Path, *, today: datetime.date | None = N
     version = _version(top)
     specimen = _specimen(_section(top, "specimen"), today)
     tracks = _tracks(top)
+    in_volume = "volume" in top
+    image = _image(_section(top, "image"), path, in_volume=in_volume)
     return Record(
         path=path,
         version=version,
         specimen=specimen,
-        image=_image(_section(top, "image"), path),
-        scale=_scale(top),
-        density=_density(top.table("density")),
+        image=image,
+        scale=volume_scale(top.table("scale")) if in_volume else _scale(top),
+        volume=volume(top.table("volume"), image),
+        density=density(
+            top.table("density"), path, hounsfield=image.values == "hounsfield", in_volume=in_volume
+        ),
+        bulk=bulk(top.table("bulk"), [track.name for track in tracks]),
+        photograph=photograph(top, path),
+        colour=colour(top.table("colour")),
+        branches=branches(top, [track.name for track in tracks]),
         dating=_dating(top.table("dating")),
         tracks=tracks,
-        stains=_stains(top, specimen, today),
+        stains=stains(top, specimen.collected, today),
         readings=_readings(top, tracks, today),
         masks=tuple(_mask(table) for table in top.tables("mask")),
         gaps=tuple(_gap(table, tracks) for table in top.tables("gap")),
+        events=tuple(_event(table, tracks) for table in top.tables("event")),
         text=text,
     )
 
@@ -100,6 +118,8 @@ def _specimen(table: Table, today: datetime.date) -> model.Specimen:
         id=_specimen_id(table),
         taxon=table.text("taxon") or "",
         site=table.text("site") or "",
+        colony=_name(table, "colony"),
+        core=_name(table, "core"),
         latitude_deg=table.number("latitude_deg", least=-90.0, most=90.0),
         # Both customs of counting longitude are in use: -180 to 180 and 0 to 360.
         longitude_deg=table.number("longitude_deg", least=-180.0, most=360.0),
@@ -120,14 +140,22 @@ def _specimen_id(table: Table) -> str:
     return name
 
 
-def _image(table: Table, record_path: Path) -> model.ImageSpec:
+def _name(table: Table, key: str) -> str:
+    """What a colony or core is called; empty where the record does not say."""
+    name = table.text(key)
+    if name is not None and not name.strip():
+        table.reject(key, "empty")
+    return (name or "").strip()
+
+
+def _image(table: Table, record_path: Path, *, in_volume: bool) -> model.ImageSpec:
     """The [image] table."""
     file = table.need(table.text, "file")
     if not file.strip():
         table.reject("file", "empty")
     kind = table.need(table.choice, "kind", options=model.KINDS)
     dense = table.choice("dense", model.DENSE)
-    values = table.choice("values", model.VALUES) or "intensity"
+    values = table.choice("values", model.VALUES) or ("hounsfield" if in_volume and kind == "ct" else "intensity")
     if values == "hounsfield" and kind != "ct":
         table.reject("values", f'only kind = "ct" has them, not "{kind}"', 'write "intensity"')
     if values == "hounsfield" and dense == "dark":
@@ -140,13 +168,13 @@ def _image(table: Table, record_path: Path) -> model.ImageSpec:
 
 
 def _scale(top: Table) -> model.ScaleSpec:
-    """The [scale] table: exactly one of bar, mm_per_px, source."""
+    """The [scale] table: exactly one way to say it."""
     table = top.table("scale")
     if table is None:
         top.fail("scale", f"missing; write [scale] with bar = {KEYS['scale']['bar']}", reason="no-scale")
-    given = [key for key in ("bar", "mm_per_px", "source") if key in table]
+    given = [key for key in SCALES if key in table]
     if not given:
-        msg = f"{table.source}: scale: no scale; write one of bar, mm_per_px, source: bar = {KEYS['scale']['bar']}"
+        msg = f"{table.source}: scale: no scale; write one of {', '.join(SCALES)}: bar = {KEYS['scale']['bar']}"
         raise RecordError(msg, reason="no-scale")
     if len(given) > 1:
         listed = " and ".join(f"{key} = {show(table.values[key])}" for key in given)
@@ -159,6 +187,8 @@ def _scale(top: Table) -> model.ScaleSpec:
         sd_frac=table.number("sd_frac", least=0.0, most=0.5),
         source_to_detector_mm=table.number("source_to_detector_mm", above=0.0),
         slab_to_detector_mm=_slab_to_detector(table),
+        rulers=rulers(table),
+        rectify=rectify(table),
     )
 
 
@@ -198,33 +228,6 @@ def _bar(table: Table | None) -> model.BarSpec | None:
         table.reject("within_px", "given beside the bar's ends", "delete it, or delete from_px and to_px")
     return model.BarSpec(
         length_mm=table.need(table.number, "length_mm", above=0.0), from_px=start, to_px=end, within_px=within
-    )
-
-
-def _density(table: Table | None) -> model.DensitySpec | None:
-    """The [density] table; None where absent."""
-    if table is None:
-        return None
-    return model.DensitySpec(
-        slab_thickness_mm=table.number("slab_thickness_mm", above=0.0),
-        slab_thickness_sd_mm=table.number("slab_thickness_sd_mm", least=0.0),
-        standards=tuple(_standard(entry) for entry in table.tables("standards")),
-        effective_kev=table.number("effective_kev", least=1.0, most=1000.0),
-        open_beam_px=table.boxes("open_beam_px"),
-    )
-
-
-def _standard(table: Table) -> model.StandardSpec:
-    """One standard."""
-    material = table.need(table.text, "material")
-    if not material.strip():
-        table.reject("material", "empty")
-    return model.StandardSpec(
-        box_px=table.need(table.box, "box_px"),
-        material=material,
-        thickness_mm=table.need(table.number, "thickness_mm", above=0.0),
-        # No solid is heavier than osmium, 22.6 g/cm3.
-        density_g_cm3=table.number("density_g_cm3", above=0.0, most=23.0),
     )
 
 
@@ -296,21 +299,6 @@ def _turns_back(before: Point, at: Point, after: Point) -> bool:
     return (at[0] - before[0]) * (after[0] - at[0]) + (at[1] - before[1]) * (after[1] - at[1]) < 0
 
 
-def _stains(top: Table, specimen: model.Specimen, today: datetime.date) -> tuple[model.StainSpec, ...]:
-    """The [[stain]] entries, all before the collection."""
-    stains: list[model.StainSpec] = []
-    for table in top.tables("stain"):
-        day = table.need(table.date, "date", first=_EARLIEST_STAIN, last=today)
-        if specimen.collected is not None and day >= specimen.collected:
-            problem = f"not before the collection, specimen.collected = {specimen.collected}"
-            table.reject("date", problem, "correct one of the two dates")
-        stain = model.StainSpec(date=day, dye=table.text("dye") or "", at_px=table.point("at_px"))
-        if any((stain.date, stain.dye) == (other.date, other.dye) for other in stains):
-            table.reject("date", "this staining is given twice", "delete one [[stain]]")
-        stains.append(stain)
-    return tuple(stains)
-
-
 def _readings(
     top: Table, tracks: tuple[model.TrackSpec, ...], today: datetime.date
 ) -> tuple[model.ReadingSpec, ...]:
@@ -322,6 +310,7 @@ def _readings(
             read_on=table.date("read_on", first=_EARLIEST_STAIN, last=today),
             blind=table.flag("blind") or False,
             marks=tuple(_reading_mark(entry) for entry in table.tables("marks")),
+            role=table.choice("role", model.ROLES) or "all",
         )
         for table in top.tables("reading")
     )
@@ -350,6 +339,16 @@ def _gap(table: Table, tracks: tuple[model.TrackSpec, ...]) -> model.GapSpec:
         table.reject("to_px", "the same place as from_px", "give where the gap begins and ends")
     years = table.need(table.years, "years")
     return model.GapSpec(track=_track_name(table, tracks), from_px=start, to_px=end, years=years)
+
+
+def _event(table: Table, tracks: tuple[model.TrackSpec, ...]) -> model.EventSpec:
+    """One band that is no year of its own."""
+    return model.EventSpec(
+        track=_track_name(table, tracks),
+        at_px=table.need(table.point, "at_px"),
+        kind=table.need(table.choice, "kind", options=model.EVENT_KINDS),
+        note=table.text("note") or "",
+    )
 
 
 def _track_name(table: Table, tracks: Iterable[model.TrackSpec]) -> str:

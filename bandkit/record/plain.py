@@ -8,6 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from bandkit.record.model import Record
+from bandkit.record.model_density import DensitySpec
+from bandkit.record.model_stain import ColourSpec
 
 
 def to_plain(part: Any) -> Any:
@@ -55,17 +57,45 @@ def record_values(record: Record) -> dict[str, Any]:
         "dating": _given(record.dating),
     }
     del values["image"]["path"]
-    if values["scale"].pop("from_file"):
-        values["scale"]["source"] = "file"
+    _rename_scale(values["scale"])
     if record.dating.mark_date:
         month, day = record.dating.mark_date
         values["dating"]["mark_date"] = f"{month:02d}-{day:02d}"
     if record.density is not None:
-        values["density"] = _given(record.density)
-    for name in ("track", "stain", "reading", "mask", "gap"):
+        values["density"] = _density_values(record.density)
+    if record.volume is not None:
+        values["volume"] = _given(record.volume)
+    for name in ("bulk", "photograph"):
+        if (table := getattr(record, name)) is not None:
+            values[name] = _given(table)
+            values[name].pop("path", None)
+    for name in ("track", "stain", "reading", "mask", "gap", "event"):
         if entries := getattr(record, f"{name}s"):
             values[name] = [_given(entry) for entry in entries]
+    if record.colour != ColourSpec():
+        values["colour"] = _given(record.colour)
+    if record.branches:
+        values["branch"] = [_given(entry) for entry in record.branches]
     return values
+
+
+def _density_values(density: DensitySpec) -> dict[str, Any]:
+    """The [density] table."""
+    values: dict[str, Any] = _given(density)
+    if density.bodies:
+        values["standards"] = values.pop("bodies")
+    if density.curve == "linear":
+        del values["curve"]
+    values.get("thickness_map", {}).pop("path", None)
+    return values
+
+
+def _rename_scale(values: dict[str, Any]) -> None:
+    """Call the ways to say the scale what the file calls them."""
+    if values.pop("from_file"):
+        values["source"] = "file"
+    if "rulers" in values:
+        values["ruler"] = values.pop("rulers")
 
 
 def _given(part: Any) -> Any:

@@ -32,6 +32,7 @@ def read_record(path: str | Path) -> Record:
     path = Path(path)
     record = parse_record(read_text(path), path)
     _check_image_is_there(record)
+    _check_map_is_there(record)
     return record
 
 
@@ -39,7 +40,7 @@ def _check_image_is_there(record: Record) -> None:
     """Raise where the image file is missing, with the nearest name in its folder."""
     path = record.image.path
     try:
-        if path.is_file():
+        if path.is_file() or (record.volume is not None and path.is_dir()):
             return
         names = [p.name for p in path.parent.iterdir() if p.is_file()] if path.parent.is_dir() else []
         problem = "is a folder" if path.is_dir() else f"no such file in {path.parent}"
@@ -52,5 +53,18 @@ def _check_image_is_there(record: Record) -> None:
     remedy = f"the nearest name there is {show(nearest[0])}" if nearest else "write its place relative to the record"
     if "\\" in record.image.file:
         remedy = "write folders with /"
+    if problem == "is a folder" and record.image.kind == "ct":
+        remedy = "write [volume] with points_px and thickness_mm to cut a slab out of its slices"
     msg = f"{record.path}: image.file = {show(record.image.file)}: {problem}; {remedy}"
     raise RecordError(msg, reason="missing-image")
+
+
+def _check_map_is_there(record: Record) -> None:
+    """Raise where the record names a map of the slab's thickness that is not there."""
+    drawn = record.density.thickness_map if record.density is not None else None
+    if drawn is not None and not drawn.path.is_file():
+        msg = (
+            f"{record.path}: density.thickness_map.file = {show(drawn.file)}: no such file in {drawn.path.parent}; "
+            "write its place relative to the record"
+        )
+        raise RecordError(msg, reason="missing-image")

@@ -27,6 +27,7 @@ from bandkit.simulate.colony import SlabDesign
 from bandkit.simulate.demo import write_demo_images
 from bandkit.simulate.growth import GrowthDesign
 from bandkit.simulate.luminescence import LuminescenceDesign, simulate_luminescence
+from bandkit.simulate.pair import SimulatedPair, simulate_pair
 from bandkit.simulate.photograph import PhotographDesign, simulate_photograph
 from bandkit.simulate.radiograph import RadiographDesign, random_design, simulate_radiograph
 from bandkit.simulate.truth import SimulatedSlab, TrackTruth, Truth
@@ -34,6 +35,7 @@ from bandkit.simulate.write import write_practice_set, write_simulated
 
 __all__ = [
     "BeamDesign", "CameraDesign", "GrowthDesign", "LuminescenceDesign", "PhotographDesign", "RadiographDesign",
-    "SimulatedSlab", "SlabDesign", "TrackTruth", "Truth", "random_design", "simulate_luminescence",
-    "simulate_photograph", "simulate_radiograph", "write_demo_images", "write_practice_set", "write_simulated",
+    "SimulatedPair", "SimulatedSlab", "SlabDesign", "TrackTruth", "Truth", "random_design", "simulate_luminescence",
+    "simulate_pair", "simulate_photograph", "simulate_radiograph", "write_demo_images", "write_practice_set",
+    "write_simulated",
 ]

@@ -96,7 +96,7 @@ class PhotographDesign:
     track_offsets_mm: tuple[float, ...] = (0.0,)
 
 
-def simulate_photograph(design: PhotographDesign, seed: int) -> SimulatedSlab:
+def simulate_photograph(design: PhotographDesign, seed: int, *, colony_seed: int | None = None) -> SimulatedSlab:
     """Simulate one photograph of a stained slab with its record and its true answer.
 
     Parameters
@@ -105,6 +105,8 @@ def simulate_photograph(design: PhotographDesign, seed: int) -> SimulatedSlab:
         What to simulate.
     seed : int
         The same seed gives the same slab.
+    colony_seed : int, optional
+        Shape of the colony apart from the picture: two pictures with the same seeds and growth show the same colony.
 
     Returns
     -------
@@ -115,7 +117,8 @@ def simulate_photograph(design: PhotographDesign, seed: int) -> SimulatedSlab:
     growth = grow(design.growth, rng)
     layout = _lay_out(design, growth.length_mm, rng)
     p = design.slab.mm_per_px
-    colony = plant(design.slab, (0.5 * (layout.core_mm[0] + layout.core_mm[2]), layout.core_mm[1]), rng)
+    top_mm = (0.5 * (layout.core_mm[0] + layout.core_mm[2]), layout.core_mm[1])
+    colony = plant(design.slab, top_mm, rng if colony_seed is None else np.random.default_rng([colony_seed, 7]))
     part = slab_field(design.slab, layout, colony, rng, relief_mm=design.relief_mm)
     stains = stain_depths_mm(growth, design.stained)
     light = _background(layout, p, rng)

@@ -56,7 +56,7 @@ class RadiographDesign:
     track_offsets_mm: tuple[float, ...] = (0.0,)
 
 
-def simulate_radiograph(design: RadiographDesign, seed: int) -> SimulatedSlab:
+def simulate_radiograph(design: RadiographDesign, seed: int, *, colony_seed: int | None = None) -> SimulatedSlab:
     """Simulate one radiograph with its record and its true answer.
 
     Parameters
@@ -65,6 +65,8 @@ def simulate_radiograph(design: RadiographDesign, seed: int) -> SimulatedSlab:
         What to simulate.
     seed : int
         The same seed gives the same slab.
+    colony_seed : int, optional
+        Shape of the colony apart from the picture: two pictures with the same seeds and growth show the same colony.
 
     Returns
     -------
@@ -75,7 +77,7 @@ def simulate_radiograph(design: RadiographDesign, seed: int) -> SimulatedSlab:
     growth = grow(design.growth, rng)
     layout, standard_px = _lay_out(design, growth.length_mm, rng)
     top_mm = (0.5 * (layout.core_mm[0] + layout.core_mm[2]), layout.core_mm[1])
-    colony = plant(design.slab, top_mm, rng)
+    colony = plant(design.slab, top_mm, rng if colony_seed is None else np.random.default_rng([colony_seed, 7]))
     mass = _mass(design, growth, slab_field(design.slab, layout, colony, rng), layout, rng)
     _add_standards(mass, standard_px, design.standards_mm)
     blocked = bar_cover(layout, design.slab.mm_per_px)

@@ -9,24 +9,24 @@ from numpy.typing import NDArray
 
 from bandkit.errors import InputError
 from bandkit.stain.colour import ALIZARIN, Dye, Encoding, dye_index, linear_light, usable
-from bandkit.stain.evidence import Candidate, best_candidate
+from bandkit.stain.evidence import candidates
+from bandkit.stain.judge import FOUND_FROM, line_probability
 from bandkit.stain.line import StainLine, no_line
-from bandkit.stain.trace import Scene, Trace, edge_across, is_line_of, trace_line
+from bandkit.stain.trace import Scene, Trace, edge_across, trace_line
 
 FloatArray = NDArray[np.float64]
 
-# Rate of false alarms on unstained slabs that is accepted.
-FALSE_ALARM_RATE = 0.01
-# Texture of real slabs is less regular than a Gumbel tail: p-values are taken this many times over,
-# which brings the false alarms on rendered unstained slabs to the rate above.
-P_FACTOR = 3.0
 # Outermost part of the strip that is not looked at: dead tissue, algae, the rim of the picture.
 SURFACE_MARGIN_MM = 0.5
 # Less confident or less contrasty lines are flagged as faint.
 FAINT_CONFIDENCE = 0.99
 FAINT_CONTRAST = 0.5
-# Paths without the form or colour of a stain line that may be passed over.
-MAX_PASSED_OVER = 3
+# Places looked at closely beyond the number of lines.
+MORE_LOOKED_AT = 3
+# Texture gives this much evidence in every slab.
+LEAST_SCORE = 3.0
+# What cannot be placed better than this has no edge: it is a broad change of colour, not a line.
+MOST_PLACED_SD_MM = 0.5
 # Lines nearer to each other than this are one.
 APART_MM = 1.0
 
@@ -69,43 +69,23 @@ def find_stains(rgb: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, *,
     -----
     The depth reported is that of the distal (outer) edge at the track centre: there the
     growth stood when the dye was in the water. What lies inwards of it is dye that
-    seeped down the pores. A line counts as found when the texture of the same slab
-    would give as good a path in at most 1 % of slabs, and its colour is that of the dye. The
-    confidence turns this p-value into a probability by the bound of Sellke et al.:
-    ``1 / (1 - e p ln p)`` with even odds beforehand.
+    seeped down the pores. Paths that stand out from the slab's own texture are looked for
+    (`candidates`), the edge along each is fitted, and a line counts as found when its probability
+    (`line_probability`) is at least 0.9; of unstained slabs one or two in a hundred then show one.
 
     References
     ----------
     Manzello, D. (2006) in Coral-List, September 2006, on measuring from the distal edge.
-    Sellke, T., Bayarri, M. J. and Berger, J. O. (2001) The American Statistician 55, 62-71.
     """
     _check(rgb, depth_mm, across_mm, count)
     scene = _prepare(rgb, depth_mm, across_mm, full_scale=full_scale, encoding=encoding, dye=dye)
     allowed = _allowed_rows(scene.index.depth_mm, expected_depth_mm)
-    traces, p_values, p_left = _search(scene, allowed, count, dye)
+    traces, probabilities, left = _search(scene, allowed, count, dye)
     traces = _retrace(scene, traces)
-    lines = sorted((_as_line(t, p, scene) for t, p in zip(traces, p_values, strict=True)), key=lambda x: x.depth_mm)
-    missing = [no_line(across_mm, confidence_of(p_left))] * (count - len(lines))
+    lines = sorted((_as_line(t, p, scene) for t, p in zip(traces, probabilities, strict=True)),
+                   key=lambda x: x.depth_mm)
+    missing = [no_line(across_mm, left)] * (count - len(lines))
     return (*lines, *missing)
-
-
-def confidence_of(p_value: float) -> float:
-    """Probability that a line is there, from the chance that texture looks like it.
-
-    Parameters
-    ----------
-    p_value : float
-        Chance that unstained texture gives as good a path.
-
-    Returns
-    -------
-    float
-        ``1 / (1 - e p ln p)``, for even odds beforehand; at most 0.5 where p is above 1/e.
-    """
-    if not p_value < np.exp(-1.0):
-        return 0.5 if p_value < 1.0 else 0.0
-    p = max(p_value, 1e-12)
-    return float(1.0 / (1.0 - np.e * p * np.log(p)))
 
 
 def _check(rgb: FloatArray, depth_mm: FloatArray, across_mm: FloatArray, count: int) -> None:
@@ -147,35 +127,30 @@ def _allowed_rows(depth_mm: FloatArray, expected: Sequence[tuple[float, float]] 
 
 def _search(scene: Scene, allowed: NDArray[np.bool_], count: int, dye: Dye
             ) -> tuple[list[Trace], list[float], float]:
-    """Lines from the most to the least evident, their p-values, and that of the best path left."""
-    index = scene.index
-    grid = np.where((index.depth_mm >= SURFACE_MARGIN_MM)[:, None], index.index, np.nan)
-    found = np.zeros(index.index.shape)
-    allowed = allowed.copy()
-    traces: list[Trace] = []
-    p_values: list[float] = []
+    """Lines from the most to the least probable, their probabilities, and that of the likeliest left."""
     step_mm = float(scene.depth_mm[1] - scene.depth_mm[0])
-    # Paths of the wrong colour or without an edge are passed over, a few at most; each counts as one more try.
-    for tries in range(1, count + MAX_PASSED_OVER + 1):
-        candidate = None if len(traces) == count or not allowed.any() else best_candidate(
-            grid - found, found, index.depth_mm, index.across_mm, allowed)
-        if candidate is None:
-            return traces, p_values, 1.0
-        p_value = min(1.0, P_FACTOR * (tries - len(traces)) * candidate.p_value)
-        if p_value > FALSE_ALARM_RATE:
-            return traces, p_values, p_value
-        trace = trace_line(scene, candidate.path_mm, tuple(traces))
-        if trace is not None and is_line_of(trace, dye, step_mm) and _is_apart(trace, traces):
+    judged: list[tuple[float, Trace]] = []
+    paths = candidates(scene.index, dye, allowed) if count else ()
+    for k, candidate in enumerate(paths[:count + MORE_LOOKED_AT]):
+        if candidate.score < LEAST_SCORE:
+            break
+        trace = trace_line(scene, candidate.path_mm, weights=candidate.weights)
+        if trace is not None and trace.placed_sd_mm <= MOST_PLACED_SD_MM:
+            others = [path.score for j, path in enumerate(paths) if j != k]
+            rival = others[count - 1] if len(others) >= count else 0.0
+            judged.append((line_probability(candidate.score, rival, trace, dye, step_mm), trace))
+    traces: list[Trace] = []
+    probabilities: list[float] = []
+    left = 0.0
+    for probability, trace in sorted(judged, key=lambda pair: pair[0], reverse=True):
+        if not _is_apart(trace, traces):
+            continue
+        if probability >= FOUND_FROM and len(traces) < count:
             traces.append(trace)
-            p_values.append(p_value)
-            found = found + trace.dye(index.depth_mm[:, None])
-        allowed &= np.abs(index.depth_mm - _centre(candidate, index.across_mm)) > APART_MM
-    return traces, p_values, 1.0
-
-
-def _centre(candidate: Candidate, across_mm: FloatArray) -> float:
-    """Depth of a path at the track."""
-    return float(candidate.path_mm[int(np.argmin(np.abs(across_mm)))])
+            probabilities.append(probability)
+        else:
+            left = max(left, probability)
+    return traces, probabilities, left
 
 
 def _is_apart(trace: Trace, others: list[Trace]) -> bool:
@@ -190,15 +165,14 @@ def _retrace(scene: Scene, traces: list[Trace]) -> list[Trace]:
     out = list(traces)
     for k, trace in enumerate(traces):
         others = tuple(t for j, t in enumerate(out) if j != k)
-        again = trace_line(scene, trace.edge_mm, others)
+        again = trace_line(scene, trace.edge_mm, others, weights=trace.weights)
         if again is not None and abs(again.centre_mm - trace.centre_mm) < APART_MM:
             out[k] = again
     return out
 
 
-def _as_line(trace: Trace, p_value: float, scene: Scene) -> StainLine:
+def _as_line(trace: Trace, confidence: float, scene: Scene) -> StainLine:
     """The answer for a line that was found."""
-    confidence = confidence_of(p_value)
     contrast = trace.fit.amplitude / scene.index.pixel_sd if scene.index.pixel_sd > 0 else float("inf")
     faint = confidence < FAINT_CONFIDENCE or contrast < FAINT_CONTRAST
     return StainLine(found=True, depth_mm=trace.centre_mm, depth_sd_mm=trace.centre_sd_mm, confidence=confidence,

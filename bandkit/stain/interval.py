@@ -106,7 +106,7 @@ def extension_since(depth_mm: float, depth_sd_mm: float, interval_yr: float, sur
 
 
 def stain_increments(depths_mm: list[float], depth_sds_mm: list[float], dates: list[date], collected: date, *,
-                     surface_sd_mm: float = 0.0) -> tuple[Increment, ...]:
+                     surface_sd_mm: float = 0.0, excluded_days: list[float] | None = None) -> tuple[Increment, ...]:
     """Growth from the surface to the newest line and between lines that follow each other.
 
     Parameters
@@ -119,6 +119,8 @@ def stain_increments(depths_mm: list[float], depth_sds_mm: list[float], dates: l
         Date of collection.
     surface_sd_mm : float
         Standard error of the surface.
+    excluded_days : list of float, optional
+        Days after each staining that are left out because the colony was recovering.
 
     Returns
     -------
@@ -130,7 +132,7 @@ def stain_increments(depths_mm: list[float], depth_sds_mm: list[float], dates: l
     days = [collected, *dates]
     out = []
     for k in range(len(dates)):
-        interval = years_between(days[k + 1], days[k])
+        interval = years_between(days[k + 1], days[k]) - (excluded_days[k] if excluded_days else 0.0) / DAYS_PER_YEAR
         rate, sd = extension_since(edges[k + 1] - edges[k], sds[k + 1], interval, sds[k])
         out.append(Increment(newer=days[k], older=days[k + 1], outer_mm=edges[k], inner_mm=edges[k + 1],
                              interval_yr=interval, extension_mm_yr=rate, extension_sd_mm_yr=sd,

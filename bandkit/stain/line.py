@@ -21,7 +21,7 @@ class StainLine:
     depth_mm, depth_sd_mm : float
         Distal (outer) edge of the line at the track centre and its standard error; NaN where not found.
     confidence : float
-        Probability that the best path is a stain line, with even odds beforehand.
+        Probability that this is a stain line; of what was not found, that of the likeliest path left.
     contrast_to_noise : float
         Step of the dye index at the edge over the standard deviation of single samples.
     across_mm : ndarray, shape (n_across,)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from bandkit.stain.blocks import even_starts
 from bandkit.stain.edge import EdgeFit, edge_shape
 from bandkit.stats import mean_known
 
@@ -12,12 +13,22 @@ FloatArray = NDArray[np.float64]
 
 # How far a column may still be off after the path.
 LAG_MM, LAG_STEP_MM = 0.6, 0.05
-# Half widths over which neighbours may share a shift; the one that foretells a left-out column best is taken.
-SHARE_MM = (1.5, 3.0, 6.0)
-# Every other stretch of this width makes up one of two halves, whose difference is the path's error.
-HALF_MM = 1.0
+# Columns within this width are shifted as one: a single corallite tells little.
+TOGETHER_MM = 1.5
+# Columns of which less than this is known tell nothing.
+LEAST_TOLD = 0.5
+# Columns that vary more than this many times as much as usual show something else as well: an encruster, a hole.
+STRANGE = 1.5
 # Part of the profile that a column is shifted by.
 MATCH_MM = (-1.5, 2.5)
+# Lobes of a growth surface: their height and length, and how well one shift can be told; the likeliest is taken.
+LOBE_SD_MM = (0.01, 0.04, 0.1, 0.2)
+LOBE_LENGTH_MM = (2.5, 5.0)
+NOISE_SD_MM = (0.02, 0.04, 0.08, 0.15, 0.3)
+# A tilt of the whole path may be anything within this at the strip's sides.
+TILT_SD_MM = 0.3
+# Shifts further off than this many standard deviations are outliers (a speck, a hole).
+OUTLIER_SD = 2.5
 
 
 def column_shifts(columns: FloatArray, u: FloatArray, fit: EdgeFit, across_mm: FloatArray) -> tuple[FloatArray, float]:
@@ -43,44 +54,83 @@ def column_shifts(columns: FloatArray, u: FloatArray, fit: EdgeFit, across_mm: F
 
     Notes
     -----
-    A column is shifted to where the fitted shape explains most of its variance, taken
-    together with its neighbours; over how wide a stretch is chosen by leaving each column out
-    in turn. The error comes from two halves of the columns.
+    Columns of 1.5 mm are shifted to where the fitted shape explains most of their variance. These shifts
+    are smoothed as a Gaussian process: a tilt, lobes of unknown height and length, and noise, whose sizes are those of
+    greatest marginal likelihood. The standard error is that of the process at the centre.
+
+    References
+    ----------
+    Rasmussen, C. E. and Williams, C. K. I. (2006) Gaussian Processes for Machine Learning, MIT Press, chapter 2.
     """
     near = (u >= MATCH_MM[0]) & (u <= MATCH_MM[1])
-    n_lags = round(LAG_MM / LAG_STEP_MM)
-    lags: FloatArray = np.arange(-n_lags, n_lags + 1, dtype=np.float64) * LAG_STEP_MM
+    lags = _lags()
     shapes = edge_shape(u[near][None, :] - fit.edge_mm - lags[:, None], max(fit.blur_mm, 0.08), fit.tail_mm)
     shapes -= shapes.mean(axis=1, keepdims=True)
     shapes /= np.sqrt((shapes**2).sum(axis=1, keepdims=True))
+    starts = _together(across_mm)
+    count = np.diff(np.append(starts, len(across_mm)))
     y = columns[near]
+    told = np.add.reduceat(np.isfinite(y).mean(axis=0), starts) / count >= LEAST_TOLD
     y = np.where(np.isfinite(y), y - mean_known(y, 0), 0.0)
-    power = (y**2).sum(axis=0)
-    explained = np.clip(shapes @ y, 0.0, None) ** 2 / np.maximum(power, 1e-30)
-    shift, scatter = _share(explained, lags, across_mm)
-    return shift - float(np.median(shift)), scatter
+    y = np.add.reduceat(y, starts, axis=1) / count
+    measured = _peak_lag(shapes @ y, lags)
+    strange = y.std(axis=0)[told] / max(STRANGE * float(np.median(y.std(axis=0)[told])) if told.any() else 1.0, 1e-12)
+    at = np.add.reduceat(across_mm, starts) / count
+    shift, sd = _smoothed(measured[told], at[told], across_mm, np.maximum(1.0, strange) ** 4)
+    return shift - float(np.median(shift)), sd
 
 
-def _share(explained: FloatArray, lags: FloatArray, across_mm: FloatArray) -> tuple[FloatArray, float]:
-    """Best lag of each column with its neighbours, and the standard error of that at the centre."""
-    distance = np.abs(across_mm[:, None] - across_mm[None, :])
-    columns = np.arange(len(across_mm))
-    best_score, best = -np.inf, np.eye(len(across_mm))
-    for half_width in SHARE_MM:
-        share = np.clip(1.0 - distance / half_width, 0.0, None)
-        left_out = _peak_lag(explained @ (share - np.diag(np.diag(share))).T, lags)
-        nearest = np.clip(np.rint((left_out - lags[0]) / (lags[1] - lags[0])).astype(np.int64), 0, len(lags) - 1)
-        score = float(explained[nearest, columns].sum())
-        if score > best_score:
-            best_score, best = score, share
-    halves = np.floor(across_mm / HALF_MM).astype(np.int64) % 2
-    first, second = (_peak_lag(explained @ (best * (halves == k)).T, lags) for k in (0, 1))
-    # Two halves differ by twice the error of their mean; the greater of the centre's and the usual is taken.
-    centre = int(np.argmin(np.abs(across_mm)))
-    apart = first - second - np.median(first - second)
-    usual = float(np.sqrt(np.mean(np.clip(apart, -0.3, 0.3) ** 2)))
-    scatter = 0.5 * max(usual, abs(float(apart[centre])) / 2.0)
-    return _peak_lag(explained @ best.T, lags), scatter
+def _lags() -> FloatArray:
+    """Shifts that are tried."""
+    n_lags = round(LAG_MM / LAG_STEP_MM)
+    return np.arange(-n_lags, n_lags + 1, dtype=np.float64) * LAG_STEP_MM
+
+
+def _together(across_mm: FloatArray) -> NDArray[np.int64]:
+    """First column of each group."""
+    return even_starts(len(across_mm), round(float(np.ptp(across_mm)) / TOGETHER_MM))
+
+
+def _smoothed(measured: FloatArray, at_mm: FloatArray, across_mm: FloatArray, unsure: FloatArray
+              ) -> tuple[FloatArray, float]:
+    """Gaussian process through the measured shifts: its mean at the columns, its standard deviation at the centre."""
+    if len(measured) < 3:
+        return np.full(len(across_mm), float(np.median(measured)) if len(measured) else 0.0), LAG_MM
+    half = max(float(np.abs(across_mm).max()), 1e-9)
+    noise = unsure
+    for _ in range(2):
+        lobe_sd, length, noise_sd = _likeliest(measured, at_mm, noise, half)
+        inverse = np.linalg.inv(_prior(at_mm, at_mm, lobe_sd, length, half) + noise_sd**2 * np.diag(noise))
+        solved = inverse @ measured
+        away = measured - _prior(at_mm, at_mm, lobe_sd, length, half) @ solved
+        noise = unsure * np.maximum(1.0, (away / (OUTLIER_SD * noise_sd)) ** 2)
+    mean = _prior(across_mm, at_mm, lobe_sd, length, half) @ solved
+    to_centre = _prior(np.zeros(1), at_mm, lobe_sd, length, half)
+    variance = _prior(np.zeros(1), np.zeros(1), lobe_sd, length, half) - to_centre @ inverse @ to_centre.T
+    return mean, float(np.sqrt(max(float(variance[0, 0]), 0.0)))
+
+
+def _likeliest(measured: FloatArray, at_mm: FloatArray, noise: FloatArray, half_mm: float
+               ) -> tuple[float, float, float]:
+    """Height and length of the lobes and noise of greatest marginal likelihood."""
+    best, chosen = -np.inf, (LOBE_SD_MM[0], LOBE_LENGTH_MM[0], NOISE_SD_MM[-1])
+    for lobe_sd in LOBE_SD_MM:
+        for length in LOBE_LENGTH_MM:
+            prior = _prior(at_mm, at_mm, lobe_sd, length, half_mm)
+            for noise_sd in NOISE_SD_MM:
+                covariance = prior + noise_sd**2 * np.diag(noise)
+                _, ln_det = np.linalg.slogdet(covariance)
+                likelihood = -0.5 * float(measured @ np.linalg.solve(covariance, measured)) - 0.5 * ln_det
+                if likelihood > best:
+                    best, chosen = likelihood, (lobe_sd, length, noise_sd)
+    return chosen
+
+
+def _prior(a_mm: FloatArray, b_mm: FloatArray, lobe_sd: float, length_mm: float, half_mm: float) -> FloatArray:
+    """Covariance of shifts: a level and a tilt of any size, and lobes."""
+    apart = (a_mm[:, None] - b_mm[None, :]) / length_mm
+    tilt = TILT_SD_MM**2 * (1.0 + np.outer(a_mm, b_mm) / half_mm**2)
+    return np.asarray(tilt + lobe_sd**2 * np.exp(-0.5 * apart**2))
 
 
 def _peak_lag(explained: FloatArray, lags: FloatArray) -> FloatArray:

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bandkit.stain.colour import COLUMN_MM, Dye, DyeIndex, block_edges, log_ratios
+from bandkit.stain.blocks import block_edges
+from bandkit.stain.colour import COLUMN_MM, DyeIndex, log_ratios
 from bandkit.stain.edge import EdgeFit, edge_shape, fit_edge
 from bandkit.stain.shifts import MATCH_MM, column_shifts
 from bandkit.stats import mean_known, robust_mean
@@ -19,8 +20,12 @@ OUTER_MM, INNER_MM = 4.0, 8.0
 # Samples count less with distance from the edge: the shape of a far tail must not pull the edge.
 WEIGHT_MM = 2.0
 NARROW_MM = (-1.5, 2.0)
-# The halves share some texture, and bends finer than the shared width show in neither.
-HALVES_FACTOR = 1.7
+# Bends finer than the lobes, and the choice of the lobes' size itself, add to what the shifts' own scatter tells.
+PATH_FACTOR = 1.7
+# Residuals of an averaged profile hold less than the whole of what moves its edge. Calices stand out by a tenth of a
+# millimetre or so, one every 1.5 mm: over the 15 mm or so that an edge is averaged along, that leaves 0.03 mm.
+EDGE_FACTOR = 2.0
+RELIEF_SD_MM = 0.03
 ROUNDS = 3
 # How far from the path the edge may be, at first and once the columns are aligned.
 FIRST_REACH_MM, LATER_REACH_MM = 1.0, 0.4
@@ -31,14 +36,6 @@ SHAPE_SD_FRAC = 0.2
 MAX_LOST_FRAC = 0.95
 # A column shows the line when it has this share of its amplitude.
 SHOWN_FRAC = 0.35
-# What a stain line must be: sharp on its outer side, placed to better than this (or so many samples),
-# shown in this share of the columns at least, so many standard errors above the drift around it, and
-# taking this share of the light. Borders of drifting colour and patches of encrusters fail one or the other.
-SHARP_MM = 0.4
-PLACED_MM, PLACED_SAMPLES = 0.08, 1.6
-MIN_SHOWN_FRAC = 0.8
-MIN_T = 2.0
-MIN_LOST_FRAC = 0.01
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -75,13 +72,15 @@ class Trace:
     centre_mm : float
         Distal edge at the track centre.
     path_sd_mm : float
-        Standard error of the path at the track centre, from two halves of the columns.
+        Standard error of the path at the track centre, from the scatter of the columns.
     fit : EdgeFit
         Fit to the profile averaged along the line.
     hue_deg, hue_sd_deg : float
         Direction of the colour change in (ln(R/G), ln(B/G)).
     shown_frac : float
         Share of the columns that show the line.
+    weights : ndarray, shape (2,)
+        Weights of the two log ratios that the edge was fitted in.
     """
 
     edge_mm: FloatArray
@@ -91,21 +90,23 @@ class Trace:
     hue_deg: float
     hue_sd_deg: float
     shown_frac: float
+    weights: FloatArray
 
     @property
     def centre_sd_mm(self) -> float:
         """Standard error of the distal edge at the track centre."""
-        return self._sd_mm(HALVES_FACTOR)
+        return self._sd_mm(PATH_FACTOR, EDGE_FACTOR, RELIEF_SD_MM)
 
     @property
     def placed_sd_mm(self) -> float:
-        """How well the edge can be placed: as the standard error, without what two halves of the columns share."""
-        return self._sd_mm(1.0)
+        """How well the edge can be placed by the scatter that is seen, without what is not."""
+        return self._sd_mm(1.0, 1.0, 0.0)
 
-    def _sd_mm(self, path_factor: float) -> float:
-        """Errors of the edge, the path and the shape together."""
-        shape_sd = SHAPE_SD_FRAC * self.fit.blur_mm
-        return float(np.sqrt(self.fit.edge_sd_mm**2 + (path_factor * self.path_sd_mm) ** 2 + shape_sd**2))
+    def _sd_mm(self, path_factor: float, edge_factor: float, relief_mm: float) -> float:
+        """Errors of the edge, the path, the shape and the relief together."""
+        parts = (edge_factor * self.fit.edge_sd_mm, path_factor * self.path_sd_mm, SHAPE_SD_FRAC * self.fit.blur_mm,
+                 relief_mm)
+        return float(np.sqrt(sum(part**2 for part in parts)))
 
     def dye(self, depth_mm: FloatArray) -> FloatArray:
         """Dye index of this line alone.
@@ -124,7 +125,8 @@ class Trace:
         return -np.log1p(-np.minimum(lost, MAX_LOST_FRAC))
 
 
-def trace_line(scene: Scene, path_mm: FloatArray, others: tuple[Trace, ...] = ()) -> Trace | None:
+def trace_line(scene: Scene, path_mm: FloatArray, others: tuple[Trace, ...] = (), *,
+               weights: FloatArray | None = None) -> Trace | None:
     """Refine a path to the distal edge of a stain line.
 
     Parameters
@@ -135,6 +137,8 @@ def trace_line(scene: Scene, path_mm: FloatArray, others: tuple[Trace, ...] = ()
         Rough depth of the line in each column of the working grid.
     others : tuple of Trace
         Other lines, whose dye is taken off first.
+    weights : ndarray, shape (2,), optional
+        Weights of the two log ratios; those of the strip's index where absent.
 
     Returns
     -------
@@ -144,36 +148,37 @@ def trace_line(scene: Scene, path_mm: FloatArray, others: tuple[Trace, ...] = ()
     Notes
     -----
     In turns: columns are aligned along the path and averaged, the edge model is fitted
-    to the average, and each column is shifted to where the fitted shape explains most of it and
-    of its neighbours within 2 mm. The standard error adds that of the averaged
-    edge and that of the path at the centre, from the scatter of single columns about it.
+    to the average, and each column is shifted to where the fitted shape explains most of it, smoothed along the
+    line. The standard error adds that of the averaged edge and that of the path at the centre, from the scatter
+    of the columns about it.
     """
     across = scene.index.across_mm
     path = path_mm.astype(np.float64)
     scatter, reach = 0.0, FIRST_REACH_MM
+    weights = scene.index.weights if weights is None else weights
     for _ in range(ROUNDS - 1):
-        u, _, columns = _straightened(scene, path, others)
+        u, _, columns, path = _straightened(scene, path, others, weights)
         fit = _surest_fit(robust_mean(columns), u, reach)
         if fit is None:
             return None
         shift, scatter = column_shifts(columns, u, fit, across)
         path, reach = path + shift, LATER_REACH_MM
-    u, chroma, columns = _straightened(scene, path, others)
+    u, chroma, columns, path = _straightened(scene, path, others, weights)
     fit = _surest_fit(robust_mean(columns), u, reach)
     if fit is None:
         return None
     centre = float(np.interp(0.0, across, path)) + fit.edge_mm
     hue, hue_sd = _hue(chroma, u, fit)
     return Trace(edge_mm=path + fit.edge_mm, centre_mm=centre, path_sd_mm=scatter, fit=fit, hue_deg=hue,
-                 hue_sd_deg=hue_sd, shown_frac=_shown(columns, u, fit))
+                 hue_sd_deg=hue_sd, shown_frac=_shown(columns, u, fit), weights=weights)
 
 
-def _straightened(scene: Scene, path_mm: FloatArray, others: tuple[Trace, ...]
-                  ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Distance from the path, log ratios, and the share of light that dye takes, column by column."""
-    u, chroma = aligned(scene, path_mm, others)
+def _straightened(scene: Scene, path_mm: FloatArray, others: tuple[Trace, ...], weights: FloatArray
+                  ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Distance from the path, log ratios, the share of light that dye takes, column by column, and the path."""
+    u, chroma, path = aligned(scene, path_mm, others)
     # The lens adds light, not logarithms: the blurred edge is symmetric in the share of light, not in its logarithm.
-    return u, chroma, -np.expm1(-(chroma @ scene.index.weights))
+    return u, chroma, -np.expm1(-(chroma @ weights)), path
 
 
 def _surest_fit(profile: FloatArray, u: FloatArray, reach_mm: float) -> EdgeFit | None:
@@ -185,51 +190,8 @@ def _surest_fit(profile: FloatArray, u: FloatArray, reach_mm: float) -> EdgeFit 
     return min((f for f in fits if f is not None), key=lambda f: f.edge_sd_mm, default=None)
 
 
-def is_line_of(trace: Trace, dye: Dye, step_mm: float) -> bool:
-    """Whether a trace has the form and the colour of a stain line.
-
-    Parameters
-    ----------
-    trace : Trace
-        A line.
-    dye : Dye
-        The dye.
-    step_mm : float
-        Distance between samples along the depth.
-
-    Returns
-    -------
-    bool
-        False for a blurred border, an edge that cannot be placed, a patch that shows in part of the
-        columns only, a step that does not stand out from the drift about it, or a colour outside the dye's range.
-    """
-    fit = trace.fit
-    coarse = step_mm * PLACED_SAMPLES / PLACED_MM
-    sharp = fit.blur_mm < SHARP_MM * max(1.0, coarse) and trace.placed_sd_mm < PLACED_MM * max(1.0, coarse)
-    clear = fit.amplitude > max(MIN_T * fit.amplitude_sd, MIN_LOST_FRAC)
-    return sharp and clear and trace.shown_frac >= MIN_SHOWN_FRAC and is_hue_of(trace, dye)
-
-
-def is_hue_of(trace: Trace, dye: Dye) -> bool:
-    """Whether the colour of a line may be that of a dye.
-
-    Parameters
-    ----------
-    trace : Trace
-        A line.
-    dye : Dye
-        The dye.
-
-    Returns
-    -------
-    bool
-        False where the hue is more than two standard errors outside the dye's range.
-    """
-    slack = 2.0 * trace.hue_sd_deg
-    return dye.hue_lo_deg - slack <= trace.hue_deg <= dye.hue_hi_deg + slack
-
-
-def aligned(scene: Scene, path_mm: FloatArray, others: tuple[Trace, ...] = ()) -> tuple[FloatArray, FloatArray]:
+def aligned(scene: Scene, path_mm: FloatArray, others: tuple[Trace, ...] = ()
+            ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Log ratios along a path, column by column, clean skeleton and other lines taken off.
 
     Parameters
@@ -247,23 +209,37 @@ def aligned(scene: Scene, path_mm: FloatArray, others: tuple[Trace, ...] = ()) -
         Distance inwards from the path.
     chroma : ndarray, shape (n, n_columns, 2)
         ln(R/G) and ln(B/G); NaN where unknown.
+    path_mm : ndarray, shape (n_columns,)
+        The path that was followed: on whole samples, averaged over each column.
     """
     step = float(scene.depth_mm[1] - scene.depth_mm[0])
-    u: FloatArray = np.arange(-round(OUTER_MM / step), round(INNER_MM / step) + 1, dtype=np.float64) * step
+    offsets = np.arange(-round(OUTER_MM / step), round(INNER_MM / step) + 1)
     index = scene.index
     starts, _ = block_edges(scene.across_mm, COLUMN_MM)
-    sampled = _along(scene, _at_samples(path_mm, index.across_mm, scene.across_mm)[None, :] + u[:, None])
-    chroma = log_ratios(np.add.reduceat(sampled, starts, axis=1))
-    depth = path_mm[None, :] + u[:, None]
-    for j in range(len(path_mm)):
+    rows = np.rint((_at_samples(path_mm, index.across_mm, scene.across_mm) - scene.depth_mm[0]) / step).astype(np.int64)
+    count = np.diff(np.append(starts, len(rows)))
+    followed: FloatArray = scene.depth_mm[0] + step * np.add.reduceat(rows, starts) / count
+    chroma = log_ratios(np.add.reduceat(_rows_of(scene, rows[None, :] + offsets[:, None]), starts, axis=1))
+    u: FloatArray = offsets.astype(np.float64) * step
+    depth = followed[None, :] + u[:, None]
+    for j in range(len(followed)):
         for c in range(2):
             chroma[:, j, c] -= np.interp(depth[:, j], index.depth_mm, index.drift[:, j, c])
     # Other lines are known in the index; their share in the two ratios follows from their hue.
     for other in others:
         hue = np.radians(other.hue_deg)
         direction = np.array([np.cos(hue), np.sin(hue)])
-        chroma -= other.dye(depth)[..., None] * direction / max(float(direction @ index.weights), 0.2)
-    return u, chroma
+        gain = max(float(direction @ other.weights), 0.2)
+        chroma -= other.dye(depth)[..., None] * direction / gain
+    return u, chroma, followed
+
+
+def _rows_of(scene: Scene, rows: NDArray[np.int64]) -> FloatArray:
+    """Light at given rows of each sample column, 0 where unknown."""
+    last = len(scene.depth_mm) - 1
+    light = scene.light[np.clip(rows, 0, last), np.arange(len(scene.across_mm))[None, :]]
+    light[(rows < 0) | (rows > last)] = 0.0
+    return np.asarray(light)
 
 
 def _at_samples(values: FloatArray, columns_mm: FloatArray, across_mm: FloatArray) -> FloatArray:
@@ -295,19 +271,6 @@ def edge_across(trace: Trace, scene: Scene) -> FloatArray:
     return _at_samples(trace.edge_mm, scene.index.across_mm, scene.across_mm)
 
 
-def _along(scene: Scene, depth_mm: FloatArray) -> FloatArray:
-    """Light at given depths in each sample column, linear between rows, 0 where unknown."""
-    step = float(scene.depth_mm[1] - scene.depth_mm[0])
-    row = (depth_mm - scene.depth_mm[0]) / step
-    last = len(scene.depth_mm) - 1
-    upper = np.clip(np.floor(row).astype(np.int64), 0, last - 1)
-    share = row - upper
-    columns = np.arange(len(scene.across_mm))[None, :]
-    known = scene.known[upper, columns] & scene.known[upper + 1, columns] & (share >= 0) & (share <= 1)
-    light = (scene.light[upper, columns] * (1 - share)[..., None] + scene.light[upper + 1, columns] * share[..., None])
-    return np.where(known[..., None], light, 0.0)
-
-
 def _shown(columns: FloatArray, u: FloatArray, fit: EdgeFit) -> float:
     """Share of the columns whose own amplitude is a fair part of the line's."""
     near = (u >= MATCH_MM[0]) & (u <= MATCH_MM[1])
@@ -323,10 +286,11 @@ def _shown(columns: FloatArray, u: FloatArray, fit: EdgeFit) -> float:
 def _hue(chroma: FloatArray, u: FloatArray, fit: EdgeFit) -> tuple[float, float]:
     """Direction of the colour change at the edge, and its standard error, in degrees."""
     shape = edge_shape(u - fit.edge_mm, fit.blur_mm, fit.tail_mm)
+    near = (u >= NARROW_MM[0]) & (u <= NARROW_MM[1])
     steps, errors = [], []
     for c in range(2):
         profile = robust_mean(chroma[..., c])
-        use = np.isfinite(profile)
+        use = np.isfinite(profile) & near
         design = np.stack([shape, np.ones_like(u), u], axis=1)[use]
         solution = np.linalg.lstsq(design, profile[use], rcond=None)[0]
         residual = profile[use] - design @ solution

@@ -21,7 +21,11 @@ def drawn_lines(stains: MeasuredStains, tracks: Sequence[MeasuredTrack]) -> list
     strip, name = stains.strip, stains.track
     lines = [_line(strip, name, "track", name, strip.depth_mm, 0.0)]
     surface = strip.surface
-    x_px, y_px = strip.axis.at(surface.line_mm, surface.across_mm)
+    seen = np.isfinite(strip.outline_mm)
+    if seen.any():
+        x_px, y_px = strip.place(strip.outline_mm[seen], strip.across_mm[seen])
+    else:
+        x_px, y_px = strip.axis.at(surface.line_mm, surface.across_mm)
     if surface.found:
         lines.append(Polyline(track=name, role="surface", label="surface", x_px=x_px, y_px=y_px))
     for row in stains.rows:
@@ -29,7 +33,7 @@ def drawn_lines(stains: MeasuredStains, tracks: Sequence[MeasuredTrack]) -> list
             lines.append(_line(strip, name, "stain", row.date.isoformat(), row.line_mm, row.across_mm))
     for track in tracks:
         if track.spec.name == name:
-            lines += [_outline(track), *_mark_lines(track)]
+            lines += [_outline(track), *_mark_lines(track), *_event_lines(track)]
     return lines
 
 
@@ -68,6 +72,34 @@ def _mark_lines(track: MeasuredTrack) -> list[Polyline]:
                 certainty=str(track.marks.certainty[i]),
             )
         )
+    return lines
+
+
+def _event_lines(track: MeasuredTrack) -> list[Polyline]:
+    """Second crests and stress bands along their bands; both ends of a gap."""
+    strip, field = track.strip, track.field
+    across = _drawn_across(strip, field)
+    lines = []
+    for event in track.events:
+        places = {
+            "doublet": (event.second_mm,),
+            "stress band": (event.depth_mm,),
+            "gap": (event.depth_mm, event.second_mm),
+            # An absent year is drawn as the mark that a person inserted.
+            "absent year": (),
+        }[event.kind]
+        for depth in places:
+            x_px, y_px = strip.place(depth + field.shift_at(np.array([depth]), across)[0], across)
+            lines.append(
+                Polyline(
+                    track=track.spec.name,
+                    role="event",
+                    label=event.kind,
+                    x_px=x_px,
+                    y_px=y_px,
+                    certainty=event.certainty,
+                )
+            )
     return lines
 
 

@@ -15,8 +15,9 @@ from bandkit.tracks.cut import (
     TrackStrip,
     cut_strip,
 )
-from bandkit.tracks.marks import TrackMarks
+from bandkit.tracks.density import TrackDensity, middle_of_standards, track_density
 from bandkit.tracks.measure import MeasuredTrack, measure_track
+from bandkit.tracks.sequence import BandEvent, TrackMarks
 
 __all__ = [
     "BESIDE_MM",
@@ -24,10 +25,14 @@ __all__ = [
     "FINEST_STEP_MM",
     "MOST_FOLLOWED_MM",
     "UNDER_TRACK_MM",
+    "BandEvent",
     "MeasuredTrack",
     "SlabImage",
+    "TrackDensity",
     "TrackMarks",
     "TrackStrip",
     "cut_strip",
     "measure_track",
+    "middle_of_standards",
+    "track_density",
 ]

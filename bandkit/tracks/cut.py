@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from bandkit.axis import Axis, make_axis
 from bandkit.carrier import Carrier
+from bandkit.density import Thickness
 from bandkit.flags import Flag
 from bandkit.record import GapSpec, MaskSpec, TrackSpec
 from bandkit.scale import Scale
 from bandkit.stats import mean_known
 from bandkit.strip import ReadRegion, Strip, inside_polygon, straighten
-from bandkit.surface import Surface, find_surface
+from bandkit.surface import Surface, find_surface, outline_across
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -63,6 +64,8 @@ class SlabImage:
         Millimetres per pixel.
     carrier : Carrier
         What carries the bands.
+    thickness : Thickness or None
+        How thick the slab is; None where it is not known.
     """
 
     read: ReadRegion
@@ -70,6 +73,7 @@ class SlabImage:
     channels: int
     scale: Scale
     carrier: Carrier
+    thickness: Thickness | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -94,6 +98,8 @@ class TrackStrip:
         Pixel positions.
     flags : tuple of Flag
         Doubts.
+    outline_mm : ndarray, shape (n_across,) or (0,)
+        Depth of the outer surface across the strip, 0 on the track; NaN where it is not seen, empty where unknown.
     """
 
     axis: Axis
@@ -105,6 +111,7 @@ class TrackStrip:
     x_px: FloatArray
     y_px: FloatArray
     flags: tuple[Flag, ...]
+    outline_mm: FloatArray = field(default_factory=lambda: np.empty(0))
 
     def place(self, depth_mm: FloatArray | float, across_mm: FloatArray | float = 0.0) -> tuple[FloatArray, FloatArray]:
         """Pixel positions at a depth from the surface and a distance across."""
@@ -132,7 +139,7 @@ def cut_strip(slab: SlabImage, spec: TrackSpec, masks: Sequence[MaskSpec], gaps:
     """
     mm_per_px = (slab.scale.x_mm_px, slab.scale.y_mm_px)
     finest = max(min(mm_per_px), FINEST_COLOUR_STEP_MM if slab.channels == 3 else FINEST_STEP_MM)
-    axis = make_axis(spec.points_px, mm_per_px, step_mm=finest)
+    axis = make_axis(spec.points_px, mm_per_px, step_mm=finest, plane=slab.scale.plane)
     half = 0.5 * min(spec.follow_mm or MOST_FOLLOWED_MM, MOST_FOLLOWED_MM)
     across_step = finest if slab.channels == 3 else 2 * finest
     n_side = max(int(half / across_step), 1)
@@ -141,6 +148,7 @@ def cut_strip(slab: SlabImage, spec: TrackSpec, masks: Sequence[MaskSpec], gaps:
     signal = slab.carrier.signal(strip.values, strip.x_px, strip.y_px)
     presence = slab.carrier.presence(strip.values, signal)
     surface = find_surface(presence, strip.depth_mm, across)
+    outline = outline_across(presence, strip.depth_mm, across, surface)
     keep, flags = _skeleton(presence, strip, surface)
     depth = strip.depth_mm - surface.depth_mm
     rows = slice(int(np.searchsorted(depth, -1e-9)), keep.last_row)
@@ -161,6 +169,7 @@ def cut_strip(slab: SlabImage, spec: TrackSpec, masks: Sequence[MaskSpec], gaps:
         x_px=x_px,
         y_px=y_px,
         flags=tuple(replace(flag, track=spec.name) for flag in flags),
+        outline_mm=outline[columns] - surface.depth_mm,
     )
 
 
