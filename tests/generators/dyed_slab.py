@@ -14,7 +14,7 @@ The strength of the dye is set last: the step of ln(R/G) (for calcein of ln G) a
 Made apart from the package and from `generators.stained_photo`: no module of either is imported here. The package
 has seen it, though: seeds below 2100 were looked at while the search for lines was written, and those from 2000 to 2039
 are among the strips that the weights of its judgement were fitted to. What is told of its performance should come from
-seeds of 3000 and above; even these share this generator's idea of what a slab looks like.
+seeds of 6000 and above (3000 to 3045, 5000 to 5139 and 9000 to 9007 have been looked at too); even these share this generator's idea of what a slab looks like.
 """
 
 from __future__ import annotations
