@@ -29,7 +29,6 @@ FLAG_MEANINGS: dict[str, str] = {
     "lens-distortion": "a ruler is bowed in the picture, or its ticks are wider or narrower half way than at both ends: the lens bends straight lines, and lengths near the rim of the picture are off",
     "rectified": "lengths hold in the plane of the four corners; the face of the slab must lie in it",
     "rectified-steeply": "the picture was taken at more than 45 degrees to the plane of the four corners; what lies out of that plane is far displaced",
-    "rectified-outside": "part of a track lies well outside the four corners, where their errors grow",
     "landmarks-few": "only three landmarks tie the photograph to this picture: one more would show what they are off by",
     "landmarks-disagree": "one landmark does not fit the others; check where it is in both pictures",
     "photograph-registered": "a photograph of the slab was laid over this picture by landmarks",

@@ -37,8 +37,8 @@ REFINEMENTS_MM = (
     (18.0, 3.5, 0.12),
     (18.0, 3.5, 0.12),
 )
-# Area over which strong texture repeats itself: a few corallites and their share of a year.
-TEXTURE_CELL_MM2 = 20.0
+# Area over which texture repeats itself: that of a corallite and its share of a year.
+TEXTURE_CELL_MM2 = 5.0
 # Half the width over which the slope of a band at the track is taken.
 TILT_REACH_MM = 3.0
 # Two looks at the bands take turns in blocks of so many bins; there must be two blocks for each.
@@ -329,7 +329,8 @@ def _update(
         return update
     noise = float((misfit**2).sum() / max(float(use.sum()), 1.0))
     cells = 4.0 * np.pi * window_mm[0] * window_mm[1] / TEXTURE_CELL_MM2
-    variance = noise / np.maximum(bottom, 1e-9) / cells
+    # Local sums are over blocks; the mean square of the slope is that of one sample.
+    variance = noise * BLOCK / np.maximum(bottom, 1e-9) / cells
     return np.asarray(update * expected_mm**2 / (expected_mm**2 + variance))
 
 

@@ -20,7 +20,7 @@ from generators.corallites import CELL_MM, MOST_TEXTURE_FRAC, ROW_MM, bivalve, d
 
 # Texture over the grade's nominal one, before it is softened; set with the straight script on slabs 50 to 55, as for the
 # other models. At a gain of 1 the mean profile of the track scatters by the grade's percentage, texture of all sizes
-# together; at these gains, for the softening, by about 19 and 21 % on ordinary and hard slabs.
+# together; at these gains, for the softening, by about 19 and 22 % on ordinary and hard slabs.
 TEXTURE_GAIN = {"easy": 1.0, "ordinary": 2.6, "hard": 2.4}
 
 TABLE_STEP_MM = 0.01
